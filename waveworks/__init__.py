@@ -1,0 +1,1 @@
+"""waveworks: re-analyse exported averaged evoked-potential waveforms, and prove each number."""

@@ -1,0 +1,186 @@
+"""One data file of a recording: the reader is chosen by what the manifest says, never guessed."""
+
+import math
+from dataclasses import dataclass, field
+from pathlib import PurePosixPath
+
+from waveworks.errors import LoadError
+from waveworks.loaders.csv_data import read_csv
+from waveworks.loaders.csv_format import CsvFormat, read_csv_format
+from waveworks.loaders.cutting import cut_sweeps
+from waveworks.loaders.data_files import DataFiles
+from waveworks.loaders.edf import read_edf_continuous, read_edf_signals
+from waveworks.loaders.edf_header import read_header
+from waveworks.loaders.foreign_csv import read_foreign_csv
+from waveworks.loaders.manifest import ManifestRow
+from waveworks.loaders.raw import Continuous, Signals, pick
+from waveworks.model import Processing, SourceFile
+
+EDF_SUFFIXES = (".edf", ".bdf")
+_RECORD_LAYOUTS = ("sweeps", "blocks")
+
+
+@dataclass(frozen=True)
+class ReadOptions:
+    """What the caller, rather than the manifest, decides.
+
+    Parameters
+    ----------
+    csv_format : CsvFormat or None
+        Description of CSV files whose row names none.
+    bandpass_hz : tuple of float or None
+        Corners of the band-pass of continuous data, in Hz.
+    reject_uv : float or None
+        Rejection limit of sweeps in microvolt.
+    """
+
+    csv_format: CsvFormat | None = None
+    bandpass_hz: tuple[float, float] | None = None
+    reject_uv: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class FileContent:
+    """What one data file gave.
+
+    Parameters
+    ----------
+    signals : Signals
+        Sweeps, blocks, buffers or averages.
+    processing : Processing
+        What was done to them while reading.
+    n_left_out : int
+        Stimuli without a whole sweep in the recording.
+    notes : tuple of str
+        What a reader of the numbers should know.
+    """
+
+    signals: Signals
+    processing: Processing = field(default_factory=Processing)
+    n_left_out: int = 0
+    notes: tuple[str, ...] = ()
+
+
+def is_edf(name: str) -> bool:
+    """Tell whether a file is EDF or BDF by its name.
+
+    Parameters
+    ----------
+    name : str
+        Of the file.
+
+    Returns
+    -------
+    bool
+    """
+    return PurePosixPath(name).suffix.lower() in EDF_SUFFIXES
+
+
+def source_file(name: str, files: DataFiles) -> SourceFile:
+    """Return a file's hash and raw header.
+
+    Parameters
+    ----------
+    name : str
+        Path relative to the session folder.
+    files : DataFiles
+        Of the session.
+
+    Returns
+    -------
+    SourceFile
+        Without a header where it has none that can be read.
+
+    Raises
+    ------
+    LoadError
+        If the file cannot be read.
+    """
+    data, sha256 = files.read(name)
+    if is_edf(name):
+        return SourceFile(name, sha256, read_header(data, name=name).header_text)
+    first_line = data[:4096].splitlines()[:1]
+    return SourceFile(name, sha256, b"".join(first_line).decode("utf-8", errors="replace"))
+
+
+def read_file(row: ManifestRow, name: str, files: DataFiles, options: ReadOptions) -> FileContent:
+    """Read one data file as its row describes it.
+
+    Parameters
+    ----------
+    row : ManifestRow
+        The recording.
+    name : str
+        One of its files.
+    files : DataFiles
+        Of the session.
+    options : ReadOptions
+        Of the caller.
+
+    Returns
+    -------
+    FileContent
+
+    Raises
+    ------
+    WaveworksError
+        If the file, its description or the band-pass is unusable.
+    """
+    raw = _read_edf(row, name, files) if is_edf(name) else _read_text(row, name, files, options)
+    if isinstance(raw, Continuous):
+        if row.layout != "sweeps":
+            raise LoadError(
+                f"{name}: cut at events, so its layout must be 'sweeps', not '{row.layout}'"
+            )
+        cut = cut_sweeps(
+            raw,
+            start_ms=_epoch_start(row),
+            stop_ms=row.epoch_stop_ms,
+            bandpass_hz=options.bandpass_hz,
+            name=name,
+        )
+        return FileContent(cut.signals, cut.processing, cut.n_left_out)
+    notes: tuple[str, ...] = ()
+    if options.bandpass_hz is not None:
+        notes = (f"{name}: not band-passed, because the data are cut already",)
+    return FileContent(pick(raw, row.signals, name=name), notes=notes)
+
+
+def _read_edf(row: ManifestRow, name: str, files: DataFiles) -> Signals | Continuous:
+    path = files.path(name)
+    if row.event:
+        return read_edf_continuous(path, name=name, signals=row.signals, event=row.event)
+    return read_edf_signals(
+        path,
+        name=name,
+        signals=row.signals,
+        start_ms=_epoch_start(row),
+        records_as_sweeps=row.layout in _RECORD_LAYOUTS,
+    )
+
+
+def _read_text(
+    row: ManifestRow, name: str, files: DataFiles, options: ReadOptions
+) -> Signals | Continuous:
+    data, _ = files.read(name)
+    described = _csv_format(row, files, options)
+    if described is not None:
+        return read_foreign_csv(
+            data, described, name=name, unit=row.unit, signals=row.signals, event=row.event
+        )
+    if row.event:
+        raise LoadError(
+            f"{name}: event is given, but a plain CSV file holds no events; describe the file in "
+            "a csv_format with a marker column"
+        )
+    return read_csv(data, name=name, unit=row.unit)
+
+
+def _csv_format(row: ManifestRow, files: DataFiles, options: ReadOptions) -> CsvFormat | None:
+    if row.csv_format:
+        return read_csv_format(files.path(row.csv_format), name=row.csv_format)
+    return options.csv_format
+
+
+def _epoch_start(row: ManifestRow) -> float:
+    return 0.0 if math.isnan(row.epoch_start_ms) else row.epoch_start_ms

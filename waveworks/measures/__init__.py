@@ -1,0 +1,1 @@
+"""Where a recording meets the arithmetic: evidence, final traces, tidy tables."""

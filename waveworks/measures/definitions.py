@@ -1,0 +1,143 @@
+"""What every measure means: one record a measure, read by the documentation and the provenance."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, kw_only=True)
+class Definition:
+    """The definition of one measure.
+
+    Parameters
+    ----------
+    name : str
+        Short name.
+    meaning : str
+        One line.
+    unit : str
+        Of the value; empty for a pure number.
+    formula : str
+        How it is computed.
+    window : {'noise window', 'response window', 'V window', 'whole trace'}
+        Where it is computed.
+    source : str
+        What it rests on.
+    columns : tuple of str
+        Output columns that hold it.
+    """
+
+    name: str
+    meaning: str
+    unit: str
+    formula: str
+    window: str
+    source: str
+    columns: tuple[str, ...]
+
+
+_ALL = (
+    Definition(
+        name="residual noise from sweeps",
+        meaning="standard deviation of the noise left in the average",
+        unit="nV",
+        formula="sqrt(mean over samples of the unbiased variance across sweeps / n)",
+        window="noise window",
+        source="Elberling and Don 1984, Scand Audiol 13:187-197 (formula from memory)",
+        columns=("rn_nv", "rn_low_nv", "rn_high_nv", "rn_df"),
+    ),
+    Definition(
+        name="residual noise from blocks",
+        meaning="standard deviation of the noise left in the average of the blocks",
+        unit="nV",
+        formula="sqrt(mean over samples of sum n_i (x_i - mean)^2 / (k - 1) / sum n_i)",
+        window="noise window",
+        source="one-way analysis of variance with unequal counts",
+        columns=("rn_nv", "rn_low_nv", "rn_high_nv", "rn_df"),
+    ),
+    Definition(
+        name="residual noise from buffers",
+        meaning="standard deviation of the noise left in the average of A and B",
+        unit="nV",
+        formula="RMS(A - B) sqrt(n_a n_b) / (n_a + n_b), no mean removed",
+        window="noise window",
+        source="the plus-minus reference, Schimmel 1967, Science 157:92-94; unequal counts derived",
+        columns=("rn_nv", "rn_low_nv", "rn_high_nv", "rn_df"),
+    ),
+    Definition(
+        name="residual noise from replicates",
+        meaning="standard deviation of the noise left in an average, from how replicates differ",
+        unit="nV",
+        formula="as from blocks, a replicate for a block; scaled by sqrt(all sweeps / its sweeps)",
+        window="noise window",
+        source="one-way analysis of variance with unequal counts",
+        columns=("rn_nv", "rn_low_nv", "rn_high_nv", "rn_df"),
+    ),
+    Definition(
+        name="Fmp",
+        meaning="multiple-point F: variance of the average over that of its noise",
+        unit="",
+        formula="n var(average over the window) / mean over samples of the variance across sweeps",
+        window="response window",
+        source="Martin et al. 1994 and Don and Elberling 1994 (from memory); equals the one-way "
+        "analysis-of-variance F with samples as groups",
+        columns=("fmp", "f_pvalue", "f_df_num", "f_df_den", "f_null_scale", "f_method"),
+    ),
+    Definition(
+        name="Fsp",
+        meaning="single-point F: variance of the average over that of its noise at one sample",
+        unit="",
+        formula="n var(average over the window) / variance across sweeps at the point",
+        window="response window",
+        source="Elberling and Don 1984, Scand Audiol 13:187-197 (formula from memory)",
+        columns=("fsp", "fsp_pvalue", "fsp_point_ms"),
+    ),
+    Definition(
+        name="A/B ratio",
+        meaning="variance of the average of two buffers over that of their half difference; "
+        "neither Fsp nor comparable with 2.25 or 3.1",
+        unit="",
+        formula="var((A + B) / 2) / var((A - B) / 2), weighted where counts differ",
+        window="response window",
+        source="Wong and Bickford 1980 (from memory)",
+        columns=("ab_ratio", "ab_ratio_pvalue"),
+    ),
+    Definition(
+        name="average gap",
+        meaning="mean absolute difference of the two final traces",
+        unit="nV",
+        formula="mean |d - median(d)|, d the difference; no time shift",
+        window="noise window",
+        source="wording of the UK newborn programme, read second-hand",
+        columns=("gap_nv", "v_sn10_gap_ratio"),
+    ),
+    Definition(
+        name="replicate correlation",
+        meaning="Pearson correlation of the two final traces at lag 0, one-sided p",
+        unit="",
+        formula="p from Student's t with the effective number of independent samples",
+        window="response window",
+        source="effective sample size after Bartlett (see the explanation page)",
+        columns=("r", "r_pvalue", "lag_ms"),
+    ),
+    Definition(
+        name="power signal-to-noise ratio",
+        meaning="of the average of the two final traces",
+        unit="",
+        formula="4 cov / (var x + var y - 2 cov); 2r / (1 - r) only for equal variances",
+        window="response window",
+        source="model of equal noise in both (from memory: Bershad and Rockmore 1974)",
+        columns=("snr_power",),
+    ),
+    Definition(
+        name="marks",
+        meaning="wave V and SN10 of the combined trace, and the amplitude between them",
+        unit="ms, nV",
+        formula="a clinician's where placed (sweep-weighted mean over members), else suggested: "
+        "parabola on a lightly smoothed trace, held against surrogate noise",
+        window="V window",
+        source="own method; see the explanation page",
+        columns=("v_ms", "sn10_ms", "v_sn10_nv", "confidence"),
+    ),
+)
+
+DEFINITIONS = {definition.name: definition for definition in _ALL}
+"""Every measure by its name."""

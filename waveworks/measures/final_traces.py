@@ -1,0 +1,190 @@
+"""The one or two traces that a level is judged on, and the two of them combined."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from waveworks.dsp.averaging import Combination, combine
+from waveworks.errors import DataError
+from waveworks.measures.noise import (
+    NoiseMeasure,
+    ReplicateNoise,
+    Window,
+    combined_noise,
+    noise_among,
+    noise_in,
+    own_noise,
+)
+from waveworks.measures.pooling import mean_trace, pool
+from waveworks.model import Recording, TimeAxis
+
+FloatArray = NDArray[np.float64]
+
+COMBINED = "combined"
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class FinalTrace:
+    """One trace that a level is judged on.
+
+    Parameters
+    ----------
+    label : {'1', '2', 'combined'}
+        Which it is.
+    members : tuple of Recording
+        The recordings averaged into it.
+    weights : tuple of float
+        Of each member; they sum to 1.
+    weighting : {'counts', 'inverse-variance', 'equal'}
+        Where the weights come from.
+    trace_nv : ndarray, shape (n_samples,)
+        In nV.
+    axis : TimeAxis
+        Of the trace.
+    n_sweeps : int or None
+        In all members; None where not known.
+    noise : NoiseMeasure
+        Left in the trace.
+    """
+
+    label: str
+    members: tuple[Recording, ...]
+    weights: tuple[float, ...]
+    weighting: str
+    trace_nv: FloatArray
+    axis: TimeAxis
+    n_sweeps: int | None
+    noise: NoiseMeasure
+
+
+def group_members(recordings: Sequence[Recording]) -> dict[str, tuple[Recording, ...]]:
+    """Say which replicates belong to which final trace.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        The replicates of one condition, in row order.
+
+    Returns
+    -------
+    dict of str to tuple of Recording
+        One alone is trace 1; otherwise odd ones are pooled in trace 1 and even ones in trace 2
+        (common practice, no source: four runs are kept apart as 1st with 3rd, 2nd with 4th),
+        unless a recording's `group` says otherwise. Traces without a member are left out.
+    """
+    groups: dict[str, list[Recording]] = {"1": [], "2": []}
+    for position, recording in enumerate(recordings):
+        default = 1 + position % 2
+        groups[str(recording.group or default)].append(recording)
+    return {label: tuple(members) for label, members in groups.items() if members}
+
+
+def final_traces(recordings: Sequence[Recording], window_ms: Window) -> tuple[FinalTrace, ...]:
+    """Return the final traces of one condition, and the average of them all.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        The usable replicates of one condition, in row order.
+    window_ms : tuple of float
+        The noise window in ms.
+
+    Returns
+    -------
+    tuple of FinalTrace
+        Labelled '1', '2' where there is a second one, and 'combined'.
+
+    Raises
+    ------
+    DataError
+        If the recordings differ in rate, start or length.
+    """
+    check_axes(recordings)
+    groups = group_members(recordings)
+    among = _among(recordings, window_ms)
+    return tuple(
+        _trace(label, members, among, window_ms)
+        for label, members in {**groups, COMBINED: tuple(recordings)}.items()
+    )
+
+
+def check_axes(recordings: Sequence[Recording]) -> None:
+    """Refuse replicates that differ in rate, start or length.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        With usable data.
+
+    Raises
+    ------
+    DataError
+        Naming the two that differ.
+    """
+    first = recordings[0]
+    for other in recordings[1:]:
+        if not first.data.axis.agrees_with(other.data.axis):
+            raise DataError(
+                f"replicates '{first.name}' and '{other.name}' differ in time: "
+                f"{first.data.axis} against {other.data.axis}"
+            )
+
+
+def _among(recordings: Sequence[Recording], window_ms: Window) -> ReplicateNoise | None:
+    if len(recordings) < 2:
+        return None
+    try:
+        return noise_among(recordings, window_ms)
+    except DataError:
+        # The window's fault is told by the noise of each recording itself.
+        return None
+
+
+def _trace(
+    label: str,
+    members: tuple[Recording, ...],
+    among: ReplicateNoise | None,
+    window_ms: Window,
+) -> FinalTrace:
+    own = [own_noise(member, window_ms) for member in members]
+    evident = all(noise.known for noise in own)
+    counts = [member.counts.n_sweeps for member in members]
+    countable = all(count is not None for count in counts)
+    combination = combine(
+        [mean_trace(member.data) for member in members],
+        [noise.rn_nv for noise in own] if evident else None,
+        n_sweeps=counts if countable else None,
+        df=[noise.df for noise in own] if evident else None,
+    )
+    if not evident:
+        noise = own[0] if among is None else among.left_in(members)
+    else:
+        noise = _evident_noise(members, own, combination, window_ms)
+    return FinalTrace(
+        label=label,
+        members=members,
+        weights=tuple(float(weight) for weight in combination.weights),
+        weighting=combination.method,
+        trace_nv=combination.trace_nv,
+        axis=members[0].data.axis,
+        n_sweeps=sum(count for count in counts if count is not None) if countable else None,
+        noise=noise,
+    )
+
+
+def _evident_noise(
+    members: tuple[Recording, ...],
+    own: list[NoiseMeasure],
+    combination: Combination,
+    window_ms: Window,
+) -> NoiseMeasure:
+    """Return the noise of members of which each shows its own."""
+    if len(members) == 1:
+        return own[0]
+    notes = "; ".join(dict.fromkeys(noise.note for noise in own if noise.note))
+    pooled = None if combination.method == "inverse-variance" else pool(members)
+    if pooled is None:
+        return combined_noise(own, combination.weights.tolist(), note=notes)
+    return noise_in(pooled, window_ms, note=notes)

@@ -1,0 +1,187 @@
+"""Everything that is measured on one condition: its final traces, their agreement, its marks."""
+
+import math
+from dataclasses import dataclass, field, replace
+
+from waveworks.dsp.agreement import agreement
+from waveworks.errors import DataError
+from waveworks.measures.detection import DetectionMeasure, detection
+from waveworks.measures.final_traces import COMBINED, FinalTrace, final_traces
+from waveworks.measures.marks import MarkMeasure, level_marks
+from waveworks.measures.pooling import pool
+from waveworks.measures.recordings import windows_of
+from waveworks.model import Condition, Recording, Session
+from waveworks.settings import Settings, StimulusWindows
+
+# Two replicates of one response may be this far apart in time before it is worth a look.
+_MAX_LAG_MS = 2.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairMeasure:
+    """Agreement of the two final traces.
+
+    Parameters
+    ----------
+    gap_nv : float
+        Mean absolute difference in nV over the noise window, one vertical offset removed.
+    r, r_pvalue : float
+        Correlation at lag 0 over the response window, and its one-sided p.
+    lag_ms : float
+        Lag of the highest correlation in ms.
+    snr_power : float
+        Power signal-to-noise ratio of the average of the two.
+    notes : tuple of str
+        What to know about them.
+    """
+
+    gap_nv: float = math.nan
+    r: float = math.nan
+    r_pvalue: float = math.nan
+    lag_ms: float = math.nan
+    snr_power: float = math.nan
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LevelMeasures:
+    """The measures of one condition.
+
+    Parameters
+    ----------
+    condition : Condition
+        What was recorded at.
+    recordings : tuple of Recording
+        Its replicates, usable or not.
+    traces : tuple of FinalTrace
+        Empty where nothing could be combined.
+    pair : PairMeasure
+        Agreement of the two final traces.
+    marks : dict of str to MarkMeasure
+        By the trace's label.
+    detection : DetectionMeasure
+        Of all sweeps, or all equal blocks, together.
+    windows : StimulusWindows or None
+        That were used.
+    notes : tuple of str
+        What a reader of the numbers should know.
+    faults : tuple of str
+        Why something that was asked for could not be measured.
+    """
+
+    condition: Condition
+    recordings: tuple[Recording, ...]
+    traces: tuple[FinalTrace, ...] = ()
+    pair: PairMeasure = field(default_factory=PairMeasure)
+    marks: dict[str, MarkMeasure] = field(default_factory=dict)
+    detection: DetectionMeasure = field(default_factory=DetectionMeasure)
+    windows: StimulusWindows | None = None
+    notes: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+
+    @property
+    def combined(self) -> FinalTrace | None:
+        """The combined trace, None where there is none."""
+        return next((trace for trace in self.traces if trace.label == COMBINED), None)
+
+
+def measure_levels(session: Session, settings: Settings) -> tuple[LevelMeasures, ...]:
+    """Measure every tested condition of a session.
+
+    Parameters
+    ----------
+    session : Session
+        Its recordings, usable or not.
+    settings : Settings
+        Windows per stimulus.
+
+    Returns
+    -------
+    tuple of LevelMeasures
+        One a condition, in the order in which the session meets them.
+    """
+    combinations = [r for r in session.recordings if r.kind == "test" and r.parts]
+    return tuple(
+        _measure(
+            condition,
+            replicates,
+            [r for r in combinations if r.condition == condition],
+            settings,
+        )
+        for condition, replicates in session.replicates().items()
+    )
+
+
+def _measure(
+    condition: Condition,
+    replicates: tuple[Recording, ...],
+    combinations: list[Recording],
+    settings: Settings,
+) -> LevelMeasures:
+    usable = tuple(recording for recording in replicates if recording.waveforms is not None)
+    notes = tuple(
+        f"'{recording.name}' could not be used"
+        for recording in replicates
+        if recording not in usable
+    )
+    nothing = LevelMeasures(condition=condition, recordings=replicates, notes=notes)
+    if not usable:
+        return replace(nothing, notes=notes or ("no recording but stored combinations",))
+    try:
+        windows = windows_of(usable[0], settings)
+    except DataError as fault:
+        return replace(nothing, notes=(*notes, str(fault)))
+    try:
+        traces = final_traces(usable, windows.noise_ms)
+    except DataError as fault:
+        return replace(nothing, faults=(str(fault),))
+    pair = _pair(traces, windows)
+    marks = level_marks(traces, combinations, windows.v_ms)
+    pooled = pool(usable)
+    detected = DetectionMeasure() if pooled is None else detection(pooled, windows)
+    combined = traces[-1]
+    found = (*notes, combined.noise.note, *pair.notes, detected.note, *marks[COMBINED].notes)
+    return LevelMeasures(
+        condition=condition,
+        recordings=replicates,
+        traces=traces,
+        pair=pair,
+        marks=marks,
+        detection=detected,
+        windows=windows,
+        notes=tuple(dict.fromkeys(note for note in found if note)),
+    )
+
+
+def _pair(traces: tuple[FinalTrace, ...], windows: StimulusWindows) -> PairMeasure:
+    pair = [trace for trace in traces if trace.label != COMBINED]
+    if len(pair) < 2:
+        return PairMeasure(notes=("one trace only: no replicate agreement",))
+    first, second = pair
+    axis = first.axis
+    notes: list[str] = []
+    gap_nv = math.nan
+    try:
+        whole = axis.window(*windows.noise_ms, name="noise window")
+        gap_nv = agreement(first.trace_nv[whole], second.trace_nv[whole]).gap_nv
+    except DataError as fault:
+        notes.append(f"no gap: {fault}")
+    try:
+        response = axis.window(*windows.response_ms, name="response window")
+        agreed = agreement(
+            first.trace_nv[response],
+            second.trace_nv[response],
+            max_lag=min(round(_MAX_LAG_MS / axis.step_ms), (response.stop - response.start) // 2),
+        )
+    except DataError as fault:
+        return PairMeasure(gap_nv=gap_nv, notes=(*notes, f"no replicate agreement: {fault}"))
+    if agreed.note:
+        notes.append(agreed.note)
+    return PairMeasure(
+        gap_nv=gap_nv,
+        r=agreed.r,
+        r_pvalue=agreed.pvalue,
+        lag_ms=agreed.lag_samples * axis.step_ms,
+        snr_power=agreed.snr_power,
+        notes=tuple(notes),
+    )

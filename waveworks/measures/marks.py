@@ -1,0 +1,192 @@
+"""Wave V and SN10 of a level: a clinician's marks where they exist, else a suggestion."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from waveworks.dsp.peaks import suggest_marks
+from waveworks.errors import DataError
+from waveworks.measures.final_traces import COMBINED, FinalTrace
+from waveworks.measures.pooling import FloatArray, noise_only_trace, pool, scaled_difference
+from waveworks.model import Recording
+
+# Two members' marks further apart than this are not simply averaged without a word.
+_MARKS_APART_MS = 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class MarkMeasure:
+    """Wave V and SN10 of one trace.
+
+    Parameters
+    ----------
+    v_ms, sn10_ms : float
+        Latency in ms; NaN is none.
+    v_se_ms, sn10_se_ms : float
+        Standard error in ms; NaN for a clinician's mark.
+    v_sn10_nv, v_sn10_se_nv : float
+        Amplitude from V to SN10 and its standard error in nV.
+    v_sn10_corrected_nv : float
+        Amplitude without the bias of picking peaks, in nV.
+    confidence : float
+        Of a suggestion, from 0 to 1.
+    marks_from : {'clinician', 'suggested', 'none'}
+        Who placed them.
+    method : str
+        How a suggestion was made.
+    notes : tuple of str
+        What to know about them.
+    """
+
+    v_ms: float = math.nan
+    sn10_ms: float = math.nan
+    v_se_ms: float = math.nan
+    sn10_se_ms: float = math.nan
+    v_sn10_nv: float = math.nan
+    v_sn10_se_nv: float = math.nan
+    v_sn10_corrected_nv: float = math.nan
+    confidence: float = math.nan
+    marks_from: str = "none"
+    method: str = ""
+    notes: tuple[str, ...] = ()
+
+
+def level_marks(
+    traces: Sequence[FinalTrace],
+    combinations: Sequence[Recording],
+    v_window_ms: tuple[float, float] | None,
+) -> dict[str, MarkMeasure]:
+    """Return the marks of every final trace of a level.
+
+    Parameters
+    ----------
+    traces : sequence of FinalTrace
+        With the combined one.
+    combinations : sequence of Recording
+        Stored combinations of this condition; their marks are those of the combined trace.
+    v_window_ms : tuple of float or None
+        Where wave V is looked for, in ms; None is no search.
+
+    Returns
+    -------
+    dict of str to MarkMeasure
+        By the trace's label. A trace whose members have no mark of their own is read at the
+        latencies of the combined trace.
+    """
+    combined = next(trace for trace in traces if trace.label == COMBINED)
+    marks = _clinician(combined, combinations) or _suggested(combined, traces, v_window_ms)
+    result = {}
+    for trace in traces:
+        if trace is not combined:
+            own = _clinician(trace, ())
+            result[trace.label] = own or replace(
+                marks,
+                **_amplitude(trace, marks.v_ms, marks.sn10_ms),
+                v_sn10_se_nv=math.nan,
+                v_sn10_corrected_nv=math.nan,
+            )
+    return {**result, COMBINED: marks}
+
+
+def _clinician(trace: FinalTrace, combinations: Sequence[Recording]) -> MarkMeasure | None:
+    stored = [recording for recording in combinations if recording.marks.placed]
+    if stored:
+        placed, weights = [stored[0].marks], [1.0]
+    else:
+        pairs = zip(trace.members, trace.weights, strict=True)
+        marked = [(m.marks, weight) for m, weight in pairs if m.marks.placed]
+        placed, weights = [m for m, _ in marked], [weight for _, weight in marked]
+    if not placed:
+        return None
+    v_ms, v_notes = _mean_mark([mark.v_ms for mark in placed], weights, "V")
+    sn10_ms, sn10_notes = _mean_mark([mark.sn10_ms for mark in placed], weights, "SN10")
+    notes = v_notes + sn10_notes
+    if math.isnan(sn10_ms):
+        notes += ("no SN10 mark: no amplitude",)
+    outside = _outside(trace, v_ms, sn10_ms)
+    return MarkMeasure(
+        v_ms=v_ms,
+        sn10_ms=sn10_ms,
+        marks_from="clinician",
+        notes=notes + outside,
+        **_amplitude(trace, v_ms, sn10_ms),
+    )
+
+
+def _mean_mark(
+    latencies: Sequence[float], weights: Sequence[float], name: str
+) -> tuple[float, tuple[str, ...]]:
+    pairs = zip(latencies, weights, strict=True)
+    known = [(latency, weight) for latency, weight in pairs if not math.isnan(latency)]
+    if not known:
+        return math.nan, ()
+    placed = [latency for latency, _ in known]
+    apart = max(placed) - min(placed)
+    notes = (f"{name} marks of the members are {apart:.2f} ms apart",)
+    mean = float(np.average(placed, weights=[weight for _, weight in known]))
+    return mean, notes if apart > _MARKS_APART_MS else ()
+
+
+def _outside(trace: FinalTrace, *latencies_ms: float) -> tuple[str, ...]:
+    axis = trace.axis
+    return tuple(
+        f"mark at {latency:g} ms is not inside the data, {axis.start_ms:g} to {axis.stop_ms:g} ms"
+        for latency in latencies_ms
+        if not math.isnan(latency) and not axis.start_ms <= latency <= axis.stop_ms
+    )
+
+
+def _amplitude(trace: FinalTrace, v_ms: float, sn10_ms: float) -> dict[str, float]:
+    """Read the amplitude from V to SN10, between samples by straight lines."""
+    if math.isnan(v_ms) or math.isnan(sn10_ms) or _outside(trace, v_ms, sn10_ms):
+        return {"v_sn10_nv": math.nan}
+    at_v, at_sn10 = np.interp([v_ms, sn10_ms], trace.axis.times_ms, trace.trace_nv)
+    return {"v_sn10_nv": float(at_v - at_sn10)}
+
+
+def _suggested(
+    combined: FinalTrace, traces: Sequence[FinalTrace], v_window_ms: tuple[float, float] | None
+) -> MarkMeasure:
+    if v_window_ms is None:
+        return MarkMeasure(notes=("no marks: the settings give this stimulus no V window",))
+    replicates = [trace.trace_nv for trace in traces if trace is not combined]
+    try:
+        marks = suggest_marks(
+            combined.trace_nv,
+            combined.axis.times_ms,
+            combined.noise.rn_nv,
+            v_window_ms,
+            replicates=replicates if len(replicates) > 1 else None,
+            noise=_noise_only(combined, traces),
+        )
+    except DataError as fault:
+        return MarkMeasure(notes=(f"no marks: {fault}",))
+    return MarkMeasure(
+        v_ms=marks.v_ms,
+        sn10_ms=marks.sn10_ms,
+        v_se_ms=marks.v_se_ms,
+        sn10_se_ms=marks.sn10_se_ms,
+        v_sn10_nv=marks.v_sn10_nv,
+        v_sn10_se_nv=marks.v_sn10_se_nv,
+        v_sn10_corrected_nv=marks.v_sn10_corrected_nv,
+        confidence=marks.confidence,
+        marks_from="none" if math.isnan(marks.v_ms) else "suggested",
+        method=marks.method,
+        notes=(marks.note,) if marks.note else (),
+    )
+
+
+def _noise_only(combined: FinalTrace, traces: Sequence[FinalTrace]) -> list[FloatArray] | None:
+    """Return noise at the scale of the combined trace: from the pooled data, else the pair."""
+    pooled = pool(combined.members)
+    difference = None if pooled is None else noise_only_trace(pooled)
+    if difference is not None:
+        return [difference]
+    pair = [trace for trace in traces if trace is not combined]
+    if len(pair) < 2:
+        return None
+    first, second = pair
+    counts = (first.n_sweeps or 1, second.n_sweeps or 1)
+    return [scaled_difference(first.trace_nv, second.trace_nv, *counts)]

@@ -1,0 +1,285 @@
+"""Reading a TOML file of known keys; every fault becomes one plain line that names file and key."""
+
+import math
+import tomllib
+from collections.abc import Collection, Mapping
+from typing import Any
+
+from waveworks.errors import WaveworksError
+
+Table = Mapping[str, Any]
+
+
+class TomlFile:
+    """The parsed tables of one TOML file, asked for key by key.
+
+    Parameters
+    ----------
+    data : bytes
+        The file's bytes, UTF-8.
+    name : str
+        What to call the file in an error.
+    error : type of WaveworksError
+        What to raise.
+
+    Raises
+    ------
+    WaveworksError
+        Of the type `error`, if the bytes are not TOML.
+    """
+
+    def __init__(self, data: bytes, *, name: str, error: type[WaveworksError]) -> None:
+        self._error = error
+        self.name = name
+        try:
+            self.root: Table = tomllib.loads(data.decode("utf-8-sig"))
+        except UnicodeDecodeError as fault:
+            raise error(f"{name}: byte {fault.start + 1} is not UTF-8 text") from None
+        except tomllib.TOMLDecodeError as fault:
+            raise error(f"{name}: not valid TOML: {fault}") from None
+
+    def fail(self, message: str) -> WaveworksError:
+        """Return the error for `message`, with the file's name before it.
+
+        Parameters
+        ----------
+        message : str
+            What is wrong.
+
+        Returns
+        -------
+        WaveworksError
+            To be raised by the caller.
+        """
+        return self._error(f"{self.name}: {message}")
+
+    def check_keys(self, table: Table, known: Collection[str], *, place: str = "") -> None:
+        """Refuse a key that nobody reads.
+
+        Parameters
+        ----------
+        table : mapping
+            The table to check.
+        known : collection of str
+            The keys that it may have.
+        place : str
+            Name of the table for the error; empty for the top of the file.
+
+        Raises
+        ------
+        WaveworksError
+            Naming the unknown key and the known ones.
+        """
+        for key in table:
+            if key not in known:
+                raise self.fail(f"unknown key '{_at(place, key)}'; known: {', '.join(known)}")
+
+    def table(self, table: Table, key: str) -> Table:
+        """Return a sub-table, empty where it is absent.
+
+        Parameters
+        ----------
+        table : mapping
+            Where to look.
+        key : str
+            Name of the sub-table.
+
+        Returns
+        -------
+        mapping
+
+        Raises
+        ------
+        WaveworksError
+            If the value is not a table.
+        """
+        value = table.get(key, {})
+        if not isinstance(value, Mapping):
+            raise self.fail(f"'{key}' must be a table, [{key}]")
+        return value
+
+    def tables(self, table: Table, key: str) -> list[Table]:
+        """Return an array of tables, empty where it is absent.
+
+        Parameters
+        ----------
+        table : mapping
+            Where to look.
+        key : str
+            Name of the array.
+
+        Returns
+        -------
+        list of mapping
+
+        Raises
+        ------
+        WaveworksError
+            If the value is not an array of tables.
+        """
+        value = table.get(key, [])
+        if not isinstance(value, list) or not all(isinstance(item, Mapping) for item in value):
+            raise self.fail(f"'{key}' must be tables, each headed [[{key}]]")
+        return value
+
+    def text(self, table: Table, key: str, *, place: str = "", default: str = "") -> str:
+        """Return a text value.
+
+        Parameters
+        ----------
+        table : mapping
+            Where to look.
+        key : str
+            Name of the value.
+        place : str
+            Name of the table for the error.
+        default : str
+            Used where the key is absent.
+
+        Returns
+        -------
+        str
+
+        Raises
+        ------
+        WaveworksError
+            If the value is not text.
+        """
+        value = table.get(key, default)
+        if not isinstance(value, str):
+            raise self.fail(f"'{_at(place, key)}' is {value!r}; it must be text in quotes")
+        return value
+
+    def choice(
+        self,
+        table: Table,
+        key: str,
+        allowed: Collection[str],
+        *,
+        place: str = "",
+        default: str = "",
+    ) -> str:
+        """Return a text value that must be one of a few.
+
+        Parameters
+        ----------
+        table : mapping
+            Where to look.
+        key : str
+            Name of the value.
+        allowed : collection of str
+            The choices.
+        place : str
+            Name of the table for the error.
+        default : str
+            Used where the key is absent; it need not be one of the choices.
+
+        Returns
+        -------
+        str
+
+        Raises
+        ------
+        WaveworksError
+            If the value is none of the choices.
+        """
+        if key not in table:
+            return default
+        value = self.text(table, key, place=place)
+        if value not in allowed:
+            raise self.fail(
+                f"'{_at(place, key)}' is '{value}'; it must be one of {', '.join(allowed)}"
+            )
+        return value
+
+    def number(
+        self, table: Table, key: str, *, place: str = "", above: float = -math.inf, unit: str = ""
+    ) -> float | None:
+        """Return a finite number, None where it is absent.
+
+        Parameters
+        ----------
+        table : mapping
+            Where to look.
+        key : str
+            Name of the value.
+        place : str
+            Name of the table for the error.
+        above : float
+            The number must be larger than this.
+        unit : str
+            For the error.
+
+        Returns
+        -------
+        float or None
+
+        Raises
+        ------
+        WaveworksError
+            If the value is not a finite number above the limit.
+        """
+        if key not in table:
+            return None
+        value = table[key]
+        if not _is_number(value) or not math.isfinite(value):
+            raise self.fail(f"'{_at(place, key)}' is {value!r}; it must be a finite number")
+        if not value > above:
+            raise self.fail(
+                f"'{_at(place, key)}' is {value:g} {unit}".rstrip()
+                + f"; it must be above {above:g}"
+            )
+        return float(value)
+
+    def pair(
+        self, table: Table, key: str, *, place: str = "", above: float | None = None, unit: str = ""
+    ) -> tuple[float, float]:
+        """Return two rising numbers, of which either may be infinite.
+
+        Parameters
+        ----------
+        table : mapping
+            Where to look.
+        key : str
+            Name of the value.
+        place : str
+            Name of the table for the error.
+        above : float, optional
+            The first number must be larger than this.
+        unit : str
+            For the error.
+
+        Returns
+        -------
+        tuple of float
+
+        Raises
+        ------
+        WaveworksError
+            If the key is absent or its value is not two rising numbers.
+        """
+        if key not in table:
+            raise self.fail(f"'{_at(place, key)}' is missing")
+        value = table[key]
+        rising = (
+            isinstance(value, list)
+            and len(value) == 2
+            and all(map(_is_number, value))
+            and value[0] < value[1]
+            and (above is None or value[0] > above)
+        )
+        if not rising:
+            limit = "" if above is None else f" above {above:g}"
+            raise self.fail(
+                f"'{_at(place, key)}' is {value!r}; it must be two rising numbers{limit}"
+                f"{', in ' + unit if unit else ''}"
+            )
+        return float(value[0]), float(value[1])
+
+
+def _at(place: str, key: str) -> str:
+    return f"{place}.{key}" if place else key
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)

@@ -1,0 +1,1 @@
+"""Writers: tables, provenance, data files and the folder that they go to."""

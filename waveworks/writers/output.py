@@ -1,0 +1,76 @@
+"""An output folder that is written whole or not at all."""
+
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from waveworks.errors import OutputError
+
+
+@contextmanager
+def output_folder(folder: Path, *, force: bool = False) -> Iterator[Path]:
+    """Give a place to write to, and put it at `folder` once everything has been written.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the output shall be.
+    force : bool
+        Allow `folder` to exist: files of the same name are replaced, others stay.
+
+    Yields
+    ------
+    Path
+        An empty folder beside `folder`. It is removed if the caller fails or is interrupted.
+
+    Raises
+    ------
+    OutputError
+        If `folder` exists without `force`, is no folder, or cannot be written.
+    """
+    _refuse_unusable(folder, force=force)
+    with _plain_errors(folder):
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        # Beside the target, so that the final move stays within one file system.
+        workshop = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    try:
+        with _plain_errors(folder):
+            draft = workshop / folder.name
+            draft.mkdir()
+            yield draft
+            _put(draft, folder)
+    finally:
+        shutil.rmtree(workshop, ignore_errors=True)
+
+
+def _refuse_unusable(folder: Path, *, force: bool) -> None:
+    if folder.is_dir() and force:
+        return
+    if folder.is_dir():
+        raise OutputError(f"{folder}: exists already; choose another -o FOLDER or add --force")
+    if folder.exists() or folder.is_symlink():
+        raise OutputError(f"{folder}: exists and is not a folder")
+
+
+def _put(draft: Path, folder: Path) -> None:
+    if not folder.exists():
+        draft.rename(folder)
+        return
+    for source in sorted(draft.rglob("*")):
+        target = folder / source.relative_to(draft)
+        if source.is_dir():
+            target.mkdir(exist_ok=True)
+        else:
+            source.replace(target)
+
+
+@contextmanager
+def _plain_errors(folder: Path) -> Iterator[None]:
+    try:
+        yield
+    except OutputError:
+        raise
+    except OSError as fault:
+        raise OutputError(f"{folder}: cannot be written: {fault.strerror or fault}") from None

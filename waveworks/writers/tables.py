@@ -1,0 +1,55 @@
+"""Tables as CSV that a spreadsheet opens safely and a program reads exactly."""
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Sequence
+
+# A text cell that begins with one of these would run as a formula in a spreadsheet.
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def table_text(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """Return a table as CSV text.
+
+    Parameters
+    ----------
+    columns : sequence of str
+        The header.
+    rows : iterable of sequence
+        The cells; None and NaN become empty cells, floats keep ten significant digits, and
+        text that a spreadsheet would run as a formula gets an apostrophe before it.
+
+    Returns
+    -------
+    str
+        Comma-separated, a header row first, lines ended by a line feed.
+    """
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow([cell_text(column) for column in columns])
+    for row in rows:
+        writer.writerow([cell_text(cell) for cell in row])
+    return buffer.getvalue()
+
+
+def cell_text(value: object) -> str:
+    """Return one cell as text.
+
+    Parameters
+    ----------
+    value : object
+        A number, a text, None or NaN.
+
+    Returns
+    -------
+    str
+    """
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, float):
+        return "" if math.isnan(value) else f"{value:.10g}"
+    text = str(value)
+    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
