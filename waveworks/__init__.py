@@ -1,1 +1,40 @@
 """waveworks: re-analyse exported averaged evoked-potential waveforms, and prove each number."""
+
+from importlib import import_module
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from waveworks.loaders.session import read_session
+    from waveworks.pipeline import Analysis, analyse
+    from waveworks.settings import default_settings, read_settings
+
+__version__ = version("waveworks")
+
+__all__ = [
+    "Analysis",
+    "__version__",
+    "analyse",
+    "default_settings",
+    "read_session",
+    "read_settings",
+]
+
+# Loaded when first asked for, so that importing the package does not load numerical libraries.
+_HOMES = {
+    "Analysis": "waveworks.pipeline",
+    "analyse": "waveworks.pipeline",
+    "default_settings": "waveworks.settings",
+    "read_session": "waveworks.loaders.session",
+    "read_settings": "waveworks.settings",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'waveworks' has no attribute '{name}'")
+    return getattr(import_module(_HOMES[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -120,10 +120,10 @@ def assert_on_target(held, n_runs):
 @pytest.mark.parametrize(
     ("draw", "n_runs", "n_sweeps"),
     [
-        (sweeps_noise, 400, 100),
-        (buffers_noise, 800, 2000),
-        (replicates_noise, 500, 2000),
-        (blocks_noise, 400, 2000),
+        (sweeps_noise, 600, 100),
+        (buffers_noise, 2000, 2000),
+        (replicates_noise, 600, 2000),
+        (blocks_noise, 600, 2000),
     ],
 )
 def test_intervals_hold_the_truth(kind, draw, n_runs, n_sweeps):

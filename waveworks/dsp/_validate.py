@@ -32,21 +32,16 @@ def finite_array(values: ArrayLike, *, name: str, ndim: int) -> FloatArray:
     DataError
         If it is empty, not numeric, not finite or of another dimension.
     """
-    try:
-        array = np.asarray(values, dtype=np.float64)
-    except (TypeError, ValueError):
-        raise DataError(f"{name}: not an array of numbers with {ndim} dimensions") from None
-    if array.ndim != ndim:
-        raise DataError(f"{name}: {array.ndim} dimensions given, {ndim} needed")
-    if array.size == 0:
-        raise DataError(f"{name}: empty, shape {array.shape}")
+    array = _numbers(values, name, ndim)
     if not np.isfinite(array).all():
         place = tuple(int(i) for i in np.argwhere(~np.isfinite(array))[0])
         raise DataError(f"{name}: value at index {place} is {array[place]}, not a finite number")
     return array
 
 
-def sweeps_array(values: ArrayLike, *, name: str = "sweeps", least: int = 2) -> FloatArray:
+def sweeps_array(
+    values: ArrayLike, *, name: str = "sweeps", least: int = 2, finite: bool = True
+) -> FloatArray:
     """Return a finite (n_sweeps, n_samples) array with at least `least` sweeps.
 
     Parameters
@@ -57,6 +52,9 @@ def sweeps_array(values: ArrayLike, *, name: str = "sweeps", least: int = 2) -> 
         What to call it in an error.
     least : int
         The fewest rows that the question needs.
+    finite : bool
+        False leaves NaN and infinity to the caller, who meets them anyway: the look at every
+        number costs as much as their mean.
 
     Returns
     -------
@@ -67,7 +65,7 @@ def sweeps_array(values: ArrayLike, *, name: str = "sweeps", least: int = 2) -> 
     DataError
         As `finite_array`, or if there are too few rows.
     """
-    array = finite_array(values, name=name, ndim=2)
+    array = finite_array(values, name=name, ndim=2) if finite else _numbers(values, name, 2)
     if array.shape[0] < least:
         raise DataError(f"{name}: {array.shape[0]} given, at least {least} needed")
     return array
@@ -159,3 +157,16 @@ def one_of(value: Any, allowed: tuple[Any, ...], *, name: str) -> Any:
     if value not in allowed:
         raise DataError(f"{name} is {value!r}; it must be one of {', '.join(map(repr, allowed))}")
     return value
+
+
+def _numbers(values: ArrayLike, name: str, ndim: int) -> FloatArray:
+    """Return `values` as a float64 array of `ndim` dimensions, finite or not."""
+    try:
+        array = np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise DataError(f"{name}: not an array of numbers with {ndim} dimensions") from None
+    if array.ndim != ndim:
+        raise DataError(f"{name}: {array.ndim} dimensions given, {ndim} needed")
+    if array.size == 0:
+        raise DataError(f"{name}: empty, shape {array.shape}")
+    return array

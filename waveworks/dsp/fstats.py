@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from waveworks.dsp._validate import FloatArray, sweeps_array, whole_number
+from waveworks.dsp._validate import FloatArray, finite_array, sweeps_array, whole_number
 from waveworks.dsp.coloured_noise import ROUNDING, TEST_CAUTION, centred_df, spectral_df
 from waveworks.dsp.residual_noise import average_and_deviations, buffer_pair, noise_from_sweeps
 from waveworks.errors import DataError
@@ -207,11 +207,15 @@ def growth(sweeps: ArrayLike, step: int) -> Growth:
     The means and sums of squares of the steps are merged (Chan, Golub & LeVeque 1979, from
     memory), so that a drift costs no digits.
     """
-    array = _window(sweeps)
+    array = _window(sweeps, finite=False)
     size = whole_number(step, name="step", least=1, most=len(array))
     n_steps, n_samples = len(array) // size, array.shape[1]
     chunks = array[: n_steps * size].reshape(n_steps, size, n_samples)
-    means, squares = _means_and_squares(chunks)
+    with np.errstate(invalid="ignore"):  # of infinite values, refused in the next line
+        means = chunks.mean(axis=1)
+    if not np.isfinite(means).all():
+        finite_array(array, name="sweeps", ndim=2)
+    squares = _squares(chunks, means)
     n_sweeps = size * np.arange(1, n_steps + 1)
     drift = np.cumsum(means - means[0], axis=0) / np.arange(1, n_steps + 1)[:, np.newaxis]
     averages = means[0] + drift
@@ -226,20 +230,19 @@ def growth(sweeps: ArrayLike, step: int) -> Growth:
     return Growth(n_sweeps=n_sweeps, rn_nv=rn_nv, fmp=fmp)
 
 
-def _means_and_squares(chunks: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the mean of each chunk of sweeps and the sum of all squares about it.
+def _squares(chunks: FloatArray, means: FloatArray) -> FloatArray:
+    """Return the sum of all squares about the mean of each chunk of sweeps.
 
     An offset is left in the sum of squares until the mean's share is taken off, which saves a
     pass over the sweeps. Where that would cost more than a few digits they are shifted first.
     """
     size = chunks.shape[1]
-    means = chunks.mean(axis=1)
     powers = np.sum(chunks[:, :, np.newaxis, :] @ chunks[:, :, :, np.newaxis], axis=(1, 2, 3))
     squares: FloatArray = powers - size * np.sum(means**2, axis=1)
     if (squares < LARGE_OFFSET * powers).any():
         shifted = chunks - chunks[:, :1]
         squares = np.sum((shifted - shifted.mean(axis=1, keepdims=True)) ** 2, axis=(1, 2))
-    return means, squares
+    return squares
 
 
 def ab_ratio(a: ArrayLike, b: ArrayLike, n_a: float = 1, n_b: float = 1) -> AbRatio:
@@ -288,9 +291,9 @@ def ab_ratio(a: ArrayLike, b: ArrayLike, n_a: float = 1, n_b: float = 1) -> AbRa
     return AbRatio(ratio, _upper_tail(ratio, df, df), df, df)
 
 
-def _window(sweeps: ArrayLike) -> FloatArray:
+def _window(sweeps: ArrayLike, *, finite: bool = True) -> FloatArray:
     """Return the sweeps, checked, with at least two samples each."""
-    array = sweeps_array(sweeps)
+    array = sweeps_array(sweeps, finite=finite)
     _at_least_two_samples(array, "sweeps")
     return array
 

@@ -114,4 +114,5 @@ def within_limit(sweeps_nv: FloatArray, reject_uv: float) -> NDArray[np.bool_]:
     -------
     ndarray of bool, shape (n_sweeps,)
     """
-    return np.abs(sweeps_nv).max(axis=1) <= reject_uv * NV_PER_UNIT["uV"]
+    largest: FloatArray = np.abs(sweeps_nv).max(axis=1)
+    return largest <= reject_uv * NV_PER_UNIT["uV"]

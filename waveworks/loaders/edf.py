@@ -17,22 +17,6 @@ from waveworks.units import nv_per_unit
 FloatArray = NDArray[np.float64]
 
 
-def ordinary_labels(header: EdfHeader) -> tuple[str, ...]:
-    """Return the labels of the signals that hold a voltage trace, in the order of the file.
-
-    Parameters
-    ----------
-    header : EdfHeader
-        Of the file.
-
-    Returns
-    -------
-    tuple of str
-        Without annotation signals and trigger lines.
-    """
-    return tuple(header.signals[i].label for i in _ordinary(header))
-
-
 def read_edf_signals(
     path: Path,
     *,
@@ -72,8 +56,8 @@ def read_edf_signals(
     """
     data, header = _open(path, name)
     picks = _picks(header, signals, name)
+    labels = _labels(header, picks)
     if records_as_sweeps and len(picks) != 1:
-        labels = tuple(header.signals[i].label for i in picks)
         raise LoadError(
             f"{name}: {len(picks)} signals, {listed(labels)}; name the one whose records are the "
             "sweeps in the column signals"
@@ -81,7 +65,6 @@ def read_edf_signals(
     if not records_as_sweeps:
         refuse_interrupted(data, header, name=name)
     values_nv, notes = _values_nv(data, header, picks, name)
-    labels = tuple(header.signals[i].label for i in picks)
     if records_as_sweeps:
         values_nv = values_nv.reshape(header.n_records, -1)
         labels = tuple(str(number) for number in range(1, header.n_records + 1))
@@ -127,7 +110,7 @@ def read_edf_continuous(
     onsets = find_onsets(data, header, event, samples_per_record, name=name)
     values_nv, notes = _values_nv(data, header, picks, name)
     return Continuous(
-        labels=tuple(header.signals[i].label for i in picks),
+        labels=_labels(header, picks),
         values_nv=values_nv,
         sfreq_hz=_sfreq_hz(header, picks),
         onsets=onsets.samples,
@@ -149,6 +132,10 @@ def _ordinary(header: EdfHeader) -> list[int]:
         for i, signal in enumerate(header.signals)
         if not (signal.is_annotation or is_trigger(signal.label))
     ]
+
+
+def _labels(header: EdfHeader, picks: list[int]) -> tuple[str, ...]:
+    return tuple(header.signals[i].label for i in picks)
 
 
 def _picks(header: EdfHeader, wanted: tuple[str, ...], name: str) -> list[int]:
@@ -176,9 +163,8 @@ def _position(header: EdfHeader, label: str, name: str) -> int:
     if len(positions) == 1:
         return positions[0]
     how = f"is there {len(positions)} times" if positions else "is not there"
-    raise LoadError(
-        f"{name}: signal '{label}' {how}; the file holds {listed(ordinary_labels(header))}"
-    )
+    there = listed(_labels(header, _ordinary(header)))
+    raise LoadError(f"{name}: signal '{label}' {how}; the file holds {there}")
 
 
 def _values_nv(

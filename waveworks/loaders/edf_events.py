@@ -17,6 +17,8 @@ from waveworks.loaders.raw import listed
 _JITTER_TOLERANCE = 0.01
 _EVENTS_LISTED = 10
 _TEXT_LISTED = 30
+# A stimulus is marked many times; what somebody typed about the person is not.
+_LEAST_REPEATS = 10
 _IDENTIFICATION = slice(8, 168)
 
 
@@ -97,8 +99,8 @@ def find_onsets(
     ------
     LoadError
         If there is no such event, more than one trigger line, or a trigger line of another rate.
-        Annotation texts are listed only if they occur twice and share no word with the patient
-        and recording identification, because an annotation is free text.
+        Annotation texts are listed only if they occur ten times and share no word with the
+        patient and recording identification, because an annotation is free text.
     """
     annotations = read_annotations(data, header)
     if event in annotations.texts:
@@ -194,11 +196,11 @@ def _what_there_is(
         shown = [
             (f"'{' '.join(text.split())[:_TEXT_LISTED]}'", n)
             for text, n in counts.most_common()
-            if n > 1 and not any(word in text.casefold() for word in identity)
+            if n >= _LEAST_REPEATS and not any(word in text.casefold() for word in identity)
         ]
         there.append(
-            f"{len(annotations.texts)} annotations of {len(counts)} different texts"
-            + (f", {_counted(shown)}" if shown else "")
+            f"annotations: {len(annotations.texts)} of {len(counts)} different texts, "
+            + (_counted(shown) if shown else "not shown because they can name a person")
         )
     if line is not None:
         codes = Counter(line.codes[line.rises].tolist())

@@ -9,12 +9,12 @@ import re
 from dataclasses import dataclass, field, replace
 
 from waveworks.errors import LoadError
-from waveworks.units import NV_PER_UNIT
 
 ANNOTATION_LABELS = ("EDF Annotations", "BDF Annotations")
 
 # Local patient and recording identification, start date and start time.
 IDENTITY_FIELDS = slice(8, 184)
+RESERVED_FIELD = slice(192, 236)
 
 BLOCK_BYTES = 256
 """Bytes of the fixed part of the header, and of the fields of one signal."""
@@ -33,9 +33,8 @@ SIGNAL_FIELDS = {
 }
 """Widths in bytes of the fields of one signal; the header stores them field by field."""
 
-_RESERVED = slice(192, 236)
 _RESERVED_WORDS = (b"EDF+C", b"EDF+D", b"BDF+C", b"BDF+D", b"24BIT")
-_BYTES_PER_SAMPLE = {b"0       ": ("EDF", 2), b"\xffBIOSEMI": ("BDF", 3)}
+_FORMATS = {b"0       ": "EDF", b"\xffBIOSEMI": "BDF"}
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _WHOLE = re.compile(r"[+-]?\d+", re.ASCII)
 
@@ -56,8 +55,6 @@ class EdfSignal:
         Range of the stored integers.
     samples_per_record : int
         Samples in one record.
-    prefilter : str
-        Filters in the words of the recording system.
     """
 
     label: str
@@ -67,21 +64,11 @@ class EdfSignal:
     digital_min: float
     digital_max: float
     samples_per_record: int
-    prefilter: str
 
     @property
     def is_annotation(self) -> bool:
         """Whether it stores EDF+ annotations instead of samples."""
         return self.label in ANNOTATION_LABELS
-
-    @property
-    def step_nv(self) -> float:
-        """Quantisation step in nV; NaN where the dimension is no voltage or the scaling is void."""
-        digital = self.digital_max - self.digital_min
-        physical = abs(self.physical_max - self.physical_min)
-        if digital <= 0 or physical == 0:
-            return math.nan
-        return physical / digital * NV_PER_UNIT.get(self.dimension, math.nan)
 
     def refuse_void_scaling(self, *, name: str) -> None:
         """Raise where the header does not say how to scale the samples.
@@ -190,7 +177,7 @@ def read_header(data: bytes, *, name: str) -> EdfHeader:
     """
     if not data:
         raise LoadError(f"{name}: the file is empty")
-    if data[:8] not in _BYTES_PER_SAMPLE:
+    if data[:8] not in _FORMATS:
         raise LoadError(f"{name}: not an EDF or BDF file; it does not start as either of them does")
     if len(data) < BLOCK_BYTES:
         raise LoadError(
@@ -256,9 +243,9 @@ def _with_length_checked(header: EdfHeader, n_bytes: int, name: str) -> EdfHeade
 
 
 def _kind(data: bytes) -> str:
-    version, _ = _BYTES_PER_SAMPLE[data[:8]]
-    reserved = data[_RESERVED].decode("latin-1")
-    return reserved[:5] if reserved[:5] in (f"{version}+C", f"{version}+D") else version
+    version = _FORMATS[data[:8]]
+    word = data[RESERVED_FIELD][:5].decode("latin-1")
+    return word if word in (f"{version}+C", f"{version}+D") else version
 
 
 def _n_records(data: bytes, name: str) -> int:
@@ -306,7 +293,6 @@ def _signals(block: bytes, n_signals: int, name: str) -> tuple[EdfSignal, ...]:
             digital_min=number("digital minimum", i),
             digital_max=number("digital maximum", i),
             samples_per_record=n_samples(i),
-            prefilter=plain_text(columns["prefilter"][i]),
         )
         for i in range(n_signals)
     )
@@ -330,9 +316,9 @@ def _whole(raw: bytes, what: str, name: str) -> int:
 
 def _blanked(header: bytes) -> str:
     kept = bytearray(header)
-    reserved = header[_RESERVED]
+    reserved = header[RESERVED_FIELD]
     # Only the five characters that name the kind are known to be no free text.
     known = reserved[:5] if reserved.startswith(_RESERVED_WORDS) else b""
     kept[IDENTITY_FIELDS] = b" " * (IDENTITY_FIELDS.stop - IDENTITY_FIELDS.start)
-    kept[_RESERVED] = known.ljust(len(reserved))
+    kept[RESERVED_FIELD] = known.ljust(len(reserved))
     return kept.decode("latin-1")

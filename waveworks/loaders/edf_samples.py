@@ -2,7 +2,8 @@
 
 mne is given a neutral copy of the file: a header without patient, dates, labels, units and
 filters, followed by the records as they are. So it never sees a name, cannot confuse signals of
-one label, and hands back each signal in the file's own unit, whatever units it knows.
+one label, hands back each signal in the file's own unit, whatever units it knows, and reads the
+records one after another, whether or not time is missing between them.
 """
 
 import io
@@ -12,7 +13,13 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from waveworks.loaders.edf_header import BLOCK_BYTES, IDENTITY_FIELDS, SIGNAL_FIELDS, EdfHeader
+from waveworks.loaders.edf_header import (
+    BLOCK_BYTES,
+    IDENTITY_FIELDS,
+    RESERVED_FIELD,
+    SIGNAL_FIELDS,
+    EdfHeader,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -102,6 +109,7 @@ def _read_with_mne(
 def _neutral_copy(data: bytes, header: EdfHeader) -> bytes:
     neutral = bytearray(data[: header.n_header_bytes])
     neutral[IDENTITY_FIELDS] = _NOBODY
+    neutral[RESERVED_FIELD] = b" " * (RESERVED_FIELD.stop - RESERVED_FIELD.start)
     start = BLOCK_BYTES
     for field_name, width in SIGNAL_FIELDS.items():
         for i in range(len(header.signals)):

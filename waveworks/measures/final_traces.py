@@ -13,6 +13,7 @@ from waveworks.measures.noise import (
     ReplicateNoise,
     Window,
     combined_noise,
+    known_counts,
     noise_among,
     noise_in,
     own_noise,
@@ -150,18 +151,19 @@ def _trace(
 ) -> FinalTrace:
     own = [own_noise(member, window_ms) for member in members]
     evident = all(noise.known for noise in own)
-    counts = [member.counts.n_sweeps for member in members]
-    countable = all(count is not None for count in counts)
+    # Data without any noise, such as zeros, would claim an infinite weight.
+    weighable = all(noise.rn_nv > 0 for noise in own)
+    counts = known_counts(members)
     combination = combine(
         [mean_trace(member.data) for member in members],
-        [noise.rn_nv for noise in own] if evident else None,
-        n_sweeps=counts if countable else None,
-        df=[noise.df for noise in own] if evident else None,
+        [noise.rn_nv for noise in own] if weighable else None,
+        n_sweeps=counts,
+        df=[noise.df for noise in own] if weighable else None,
     )
-    if not evident:
-        noise = own[0] if among is None else among.left_in(members)
-    else:
+    if evident:
         noise = _evident_noise(members, own, combination, window_ms)
+    else:
+        noise = own[0] if among is None else among.left_in(members)
     return FinalTrace(
         label=label,
         members=members,
@@ -169,7 +171,7 @@ def _trace(
         weighting=combination.method,
         trace_nv=combination.trace_nv,
         axis=members[0].data.axis,
-        n_sweeps=sum(count for count in counts if count is not None) if countable else None,
+        n_sweeps=None if counts is None else sum(counts),
         noise=noise,
     )
 

@@ -83,7 +83,7 @@ def level_marks(
             own = _clinician(trace, ())
             result[trace.label] = own or replace(
                 marks,
-                **_amplitude(trace, marks.v_ms, marks.sn10_ms),
+                v_sn10_nv=_amplitude(trace, marks.v_ms, marks.sn10_ms),
                 v_sn10_se_nv=math.nan,
                 v_sn10_corrected_nv=math.nan,
             )
@@ -111,7 +111,7 @@ def _clinician(trace: FinalTrace, combinations: Sequence[Recording]) -> MarkMeas
         sn10_ms=sn10_ms,
         marks_from="clinician",
         notes=notes + outside,
-        **_amplitude(trace, v_ms, sn10_ms),
+        v_sn10_nv=_amplitude(trace, v_ms, sn10_ms),
     )
 
 
@@ -138,12 +138,12 @@ def _outside(trace: FinalTrace, *latencies_ms: float) -> tuple[str, ...]:
     )
 
 
-def _amplitude(trace: FinalTrace, v_ms: float, sn10_ms: float) -> dict[str, float]:
+def _amplitude(trace: FinalTrace, v_ms: float, sn10_ms: float) -> float:
     """Read the amplitude from V to SN10, between samples by straight lines."""
     if math.isnan(v_ms) or math.isnan(sn10_ms) or _outside(trace, v_ms, sn10_ms):
-        return {"v_sn10_nv": math.nan}
+        return math.nan
     at_v, at_sn10 = np.interp([v_ms, sn10_ms], trace.axis.times_ms, trace.trace_nv)
-    return {"v_sn10_nv": float(at_v - at_sn10)}
+    return float(at_v - at_sn10)
 
 
 def _suggested(

@@ -228,6 +228,24 @@ def noise_among(recordings: Sequence[Recording], window_ms: Window) -> Replicate
     )
 
 
+def known_counts(recordings: Sequence[Recording]) -> tuple[int, ...] | None:
+    """Return the sweeps of each recording.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        To be averaged.
+
+    Returns
+    -------
+    tuple of int or None
+        None where one of them is not known.
+    """
+    counts = [recording.counts.n_sweeps for recording in recordings]
+    known = tuple(count for count in counts if count is not None)
+    return known if len(known) == len(counts) else None
+
+
 def shared_counts(recordings: Sequence[Recording]) -> tuple[tuple[int, ...], str]:
     """Return the sweeps of each recording as weights.
 
@@ -239,15 +257,14 @@ def shared_counts(recordings: Sequence[Recording]) -> tuple[tuple[int, ...], str
     Returns
     -------
     counts : tuple of int
-        Ones where a count is not known.
+        Ones where they are not all known.
     note : str
         Says so.
     """
-    counts = [recording.counts.n_sweeps for recording in recordings]
-    known = tuple(count for count in counts if count is not None)
-    if len(known) == len(counts):
-        return known, ""
-    return (1,) * len(counts), "sweep counts are not all known: recordings count equally"
+    counts = known_counts(recordings)
+    if counts is not None:
+        return counts, ""
+    return (1,) * len(recordings), "sweep counts are not all known: recordings count equally"
 
 
 def combined_noise(

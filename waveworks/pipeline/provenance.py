@@ -11,6 +11,7 @@ from waveworks.measures.definitions import DEFINITIONS
 from waveworks.measures.levels import LevelMeasures
 from waveworks.measures.recordings import RecordingMeasures
 from waveworks.model import Condition, Session
+from waveworks.pipeline.cautions import CAUTIONS
 from waveworks.settings import Settings, StimulusWindows
 from waveworks.writers.tables import cell_text
 
@@ -42,6 +43,7 @@ def provenance(
         Of plain JSON values; the same input gives the same content, so it holds no date.
     """
     return {
+        "cautions": list(CAUTIONS),
         "versions": versions(),
         "session": session.info.session,
         "session_files": {file.name: file.sha256 for file in session.files},

@@ -1,6 +1,5 @@
 """EDF files: averages, A and B, or one record a sweep. They carry no identity and no date."""
 
-from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from pathlib import Path
 
@@ -18,33 +17,14 @@ _LABEL_CHARACTERS = 16
 _FIELD_CHARACTERS = 8
 _RESERVED_LABELS = ("EDF Annotations", "BDF Annotations")
 _MOST_RECORD_BYTES = 61440
-# Largest error of the last sample's time, as a share of a sample step, and what needs no mention.
-_TIME_TOLERANCE = 0.01
-_TIME_UNMENTIONED = 1e-4
+# Shift of the last sample, as a share of a sample step, that counts as none: a rate that comes from
+# rounded time stamps is no more exact.
+_TIME_TOLERANCE = 1e-3
 # Python, and so the EDF writer, writes shorter numbers with an exponent, which EDF does not know;
 # physical limits stay clear of it by rounding outwards to 0.1 nV.
 _SHORTEST_RECORD_S = 1e-4
 _LIMIT_DECIMALS = 4
 _LARGEST_UV = 999_999.0
-
-
-@dataclass(frozen=True)
-class WrittenEdf:
-    """What an EDF file can hold of the numbers that were given.
-
-    Parameters
-    ----------
-    steps_nv : tuple of float
-        Quantisation step of each signal in nV: a value that is read back is at most half of it off.
-    sfreq_hz : float
-        Sampling rate in Hz that the file states.
-    notes : tuple of str
-        Says it where that rate is not the one given, because the record duration has 8 characters.
-    """
-
-    steps_nv: tuple[float, ...]
-    sfreq_hz: float
-    notes: tuple[str, ...] = ()
 
 
 def write_edf(
@@ -54,7 +34,7 @@ def write_edf(
     sfreq_hz: float,
     *,
     records_as_sweeps: bool = False,
-) -> WrittenEdf:
+) -> tuple[float, ...]:
     """Write traces of one sampling rate to a plain EDF file.
 
     Parameters
@@ -72,17 +52,16 @@ def write_edf(
 
     Returns
     -------
-    WrittenEdf
+    tuple of float
+        Quantisation step of each signal in nV: a value that is read back is at most half of it off.
 
     Raises
     ------
     DataError
-        If the values are not finite or not of two dimensions.
+        If the values are not finite or not of two dimensions, or the rate is not positive.
     OutputError
-        If the labels are unusable, the rate cannot be stated well enough, or a record or an
-        amplitude is too large for the format.
-    OSError
-        If the file cannot be written.
+        If the labels are unusable, the 8 characters of the record duration cannot state the rate,
+        a record or an amplitude is too large for the format, or the file cannot be written.
     """
     where = path.name
     values = finite_array(values_nv, name=f"values of {where}", ndim=2)
@@ -95,15 +74,14 @@ def write_edf(
             f"{where}: a record of {len(traces)} x {n_samples} samples has {n_bytes} bytes; EDF "
             f"allows {_MOST_RECORD_BYTES}"
         )
-    record_s, notes = _record_duration(TimeAxis(sfreq_hz, 0.0, n_samples), where)
-    stated_hz = n_samples / record_s
+    record_s = _record_s(TimeAxis(sfreq_hz, 0.0, n_samples), where)
 
     import edfio
 
     signals = [
         edfio.EdfSignal(
             trace_uv,
-            stated_hz,
+            n_samples / record_s,
             label=label,
             physical_dimension="uV",
             physical_range=_physical_range(trace_uv, where),
@@ -111,14 +89,17 @@ def write_edf(
         for label, trace_uv in zip(labels, traces / NV_PER_UNIT["uV"], strict=True)
     ]
     # Without patient and recording edfio writes 'X X X X' and the date 01.01.85.
-    edfio.Edf(signals, data_record_duration=record_s).write(path)
-    steps_nv = tuple(
+    edf = edfio.Edf(signals, data_record_duration=record_s)
+    try:
+        edf.write(path)
+    except OSError as fault:
+        raise OutputError(f"{where}: cannot be written: {fault.strerror or fault}") from None
+    return tuple(
         (signal.physical_max - signal.physical_min)
         / (signal.digital_max - signal.digital_min)
         * NV_PER_UNIT["uV"]
         for signal in signals
     )
-    return WrittenEdf(steps_nv, stated_hz, notes)
 
 
 def _refuse_labels(labels: tuple[str, ...], n_traces: int, where: str) -> None:
@@ -126,7 +107,9 @@ def _refuse_labels(labels: tuple[str, ...], n_traces: int, where: str) -> None:
         raise OutputError(f"{where}: {len(labels)} labels for {n_traces} signals")
     for label in labels:
         if not label or label != label.strip() or not (label.isascii() and label.isprintable()):
-            raise OutputError(f"{where}: label '{label}' must be printable ASCII without outer spaces")
+            raise OutputError(
+                f"{where}: label '{label}' must be printable ASCII without outer spaces"
+            )
         if len(label) > _LABEL_CHARACTERS:
             raise OutputError(
                 f"{where}: label '{label}' has {len(label)} characters; EDF allows "
@@ -138,8 +121,8 @@ def _refuse_labels(labels: tuple[str, ...], n_traces: int, where: str) -> None:
         raise OutputError(f"{where}: labels must differ: {', '.join(labels)}")
 
 
-def _record_duration(axis: TimeAxis, where: str) -> tuple[float, tuple[str, ...]]:
-    """Return the duration of a record as its 8 characters state it, and what that costs."""
+def _record_s(axis: TimeAxis, where: str) -> float:
+    """Return the duration of a record, once its 8 characters state it exactly."""
     exact = axis.n_samples / axis.sfreq_hz
     stated = float(_shortened(exact, ROUND_HALF_EVEN))
     if stated < _SHORTEST_RECORD_S:
@@ -147,15 +130,15 @@ def _record_duration(axis: TimeAxis, where: str) -> tuple[float, tuple[str, ...]
             f"{where}: a record of {exact:.4g} s is too short; EDF can state "
             f"{_SHORTEST_RECORD_S:g} s or more"
         )
-    share = abs(stated - exact) * axis.sfreq_hz
-    text = (
-        f"{where}: {axis.n_samples} samples at {axis.sfreq_hz:.9g} Hz last {exact:.9g} s; the 8 "
-        f"characters of EDF state {stated:.9g} s, which is {axis.n_samples / stated:.9g} Hz and "
-        f"moves the last sample by {share:.2g} of a sample step"
-    )
-    if share > _TIME_TOLERANCE:
-        raise OutputError(f"{text}; the limit is {_TIME_TOLERANCE}")
-    return stated, (text,) if share > _TIME_UNMENTIONED else ()
+    shift = abs(stated - exact) * axis.sfreq_hz
+    if shift > _TIME_TOLERANCE:
+        raise OutputError(
+            f"{where}: {axis.n_samples} samples at {axis.sfreq_hz:.9g} Hz last {exact:.9g} s; the "
+            f"8 characters of EDF state {stated:.9g} s, which is {axis.n_samples / stated:.9g} Hz "
+            f"and moves the last sample by {shift:.2g} of a sample step; the limit is "
+            f"{_TIME_TOLERANCE:g}"
+        )
+    return stated
 
 
 def _physical_range(trace_uv: FloatArray, where: str) -> tuple[float, float]:

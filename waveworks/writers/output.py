@@ -32,9 +32,9 @@ def output_folder(folder: Path, *, force: bool = False) -> Iterator[Path]:
     """
     _refuse_unusable(folder, force=force)
     with _plain_errors(folder):
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        # Beside the target, so that the final move stays within one file system.
-        workshop = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+        # Near the target, so that the final move stays within one file system.
+        nearest = next(parent for parent in folder.absolute().parents if parent.is_dir())
+        workshop = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=nearest))
     try:
         with _plain_errors(folder):
             draft = workshop / folder.name
@@ -56,6 +56,7 @@ def _refuse_unusable(folder: Path, *, force: bool) -> None:
 
 def _put(draft: Path, folder: Path) -> None:
     if not folder.exists():
+        folder.parent.mkdir(parents=True, exist_ok=True)
         draft.rename(folder)
         return
     for source in sorted(draft.rglob("*")):

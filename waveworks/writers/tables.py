@@ -3,10 +3,12 @@
 import csv
 import io
 import math
+import re
 from collections.abc import Iterable, Sequence
 
 # A text cell that begins with one of these would run as a formula in a spreadsheet.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 
 
 def table_text(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
@@ -52,4 +54,5 @@ def cell_text(value: object) -> str:
     if isinstance(value, float):
         return "" if math.isnan(value) else f"{value:.10g}"
     text = str(value)
-    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
+    harmless = not text.startswith(_FORMULA_STARTS) or _NUMBER.fullmatch(text)
+    return text if harmless else f"'{text}"

@@ -1,0 +1,5 @@
+"""`python -m waveworks` is the command line."""
+
+from waveworks.cli import main
+
+main()

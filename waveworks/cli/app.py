@@ -1,0 +1,65 @@
+"""The command group, and the one place where an error becomes a plain line."""
+
+import contextlib
+import io
+import sys
+
+import click
+
+from waveworks.cli.check import check
+from waveworks.cli.convert import convert
+from waveworks.cli.measure import measure
+from waveworks.cli.show import show_faults
+from waveworks.errors import WaveworksError
+
+EXIT_FAULT = 1
+
+
+class PlainErrors(click.Group):
+    """A group whose commands end with a plain line where the input is at fault."""
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run the command that was asked for.
+
+        Parameters
+        ----------
+        ctx : click.Context
+            Of this call.
+
+        Returns
+        -------
+        object
+            Whatever the command returns.
+        """
+        try:
+            return super().invoke(ctx)
+        except WaveworksError as fault:
+            show_faults(str(fault).splitlines())
+            return ctx.exit(EXIT_FAULT)
+        except KeyboardInterrupt:
+            show_faults(["stopped; nothing was written"])
+            return ctx.exit(EXIT_FAULT)
+
+
+@click.group(cls=PlainErrors, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="waveworks")
+def commands() -> None:
+    """Re-analyse exported averaged waveforms, and prove each number.
+
+    waveworks is decision support for qualified people. It does not replace the local protocol,
+    the original recording or the judgement of a licensed practitioner.
+    """
+
+
+commands.add_command(check)
+commands.add_command(convert)
+commands.add_command(measure)
+
+
+def main() -> None:
+    """Run the command line and exit."""
+    # A console that cannot show a character of a user's file shows its code instead.
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(AttributeError, io.UnsupportedOperation):
+            stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
+    commands()

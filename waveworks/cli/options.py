@@ -1,0 +1,152 @@
+"""Options that several commands share."""
+
+import math
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+Pair = tuple[float, float]
+
+
+def session_argument(command: Command) -> Command:
+    """Add the argument SESSION, a folder.
+
+    Parameters
+    ----------
+    command : callable
+        To be decorated.
+
+    Returns
+    -------
+    callable
+    """
+    return click.argument("session", metavar="SESSION", type=click.Path(path_type=Path))(command)
+
+
+def output_options(command: Command) -> Command:
+    """Add -o and --force.
+
+    Parameters
+    ----------
+    command : callable
+        To be decorated.
+
+    Returns
+    -------
+    callable
+    """
+    folder = click.option(
+        "-o",
+        "--output",
+        metavar="FOLDER",
+        type=click.Path(path_type=Path),
+        default=Path("waveworks-out"),
+        show_default=True,
+        help="Where the output goes.",
+    )
+    force = click.option("--force", is_flag=True, help="Replace files in an existing FOLDER.")
+    return folder(force(command))
+
+
+def reading_options(command: Command) -> Command:
+    """Add the options that decide how files are read and where they are measured.
+
+    Parameters
+    ----------
+    command : callable
+        To be decorated.
+
+    Returns
+    -------
+    callable
+    """
+    file = click.Path(path_type=Path, exists=True, dir_okay=False)
+    options = (
+        click.option("--settings", type=file, help="Settings file (TOML)."),
+        click.option(
+            "--csv-format", type=file, help="Description of CSV files of another make (TOML)."
+        ),
+        _pair("--response-window", "START STOP", "Window of F statistics and agreement, ms."),
+        _pair("--v-window", "START STOP", "Window in which wave V is looked for, ms."),
+        _pair("--noise-window", "START STOP", "Window of residual noise and gap, ms."),
+        click.option(
+            "--fsp-point",
+            metavar="MS",
+            type=float,
+            callback=_finite,
+            help="Single point of Fsp, ms.",
+        ),
+        _pair("--bandpass", "LOW HIGH", "Band-pass of continuous data before cutting, Hz.", low=0),
+        click.option(
+            "--reject-uv",
+            metavar="X",
+            type=click.FloatRange(min=0, min_open=True),
+            callback=_finite,
+            help="Reject sweeps with a larger absolute value, uV.",
+        ),
+    )
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def json_option(command: Command) -> Command:
+    """Add --json.
+
+    Parameters
+    ----------
+    command : callable
+        To be decorated.
+
+    Returns
+    -------
+    callable
+    """
+    return click.option(
+        "--json", "as_json", is_flag=True, help="Print the table as JSON instead of text."
+    )(command)
+
+
+def track(items: Sequence[Any]) -> Iterable[Any]:
+    """Walk through `items` behind a progress bar, where somebody can see it.
+
+    Parameters
+    ----------
+    items : sequence
+        The work.
+
+    Yields
+    ------
+    object
+        Each item.
+    """
+    with click.progressbar(
+        items, label="reading", file=sys.stderr, hidden=not sys.stderr.isatty()
+    ) as bar:
+        yield from bar
+
+
+def _pair(
+    name: str, metavar: str, meaning: str, *, low: float = -math.inf
+) -> Callable[[Command], Command]:
+    def rising(_: click.Context, option: click.Parameter, value: Pair | None) -> Pair | None:
+        if value is None:
+            return None
+        if not (low < value[0] < value[1]):
+            above = "" if math.isinf(low) else f" above {low:g}"
+            raise click.BadParameter(
+                f"{value[0]:g} {value[1]:g} must be two rising numbers{above}", param=option
+            )
+        return value
+
+    return click.option(name, nargs=2, type=float, metavar=metavar, callback=rising, help=meaning)
+
+
+def _finite(_: click.Context, option: click.Parameter, value: float | None) -> float | None:
+    if value is not None and not math.isfinite(value):
+        raise click.BadParameter(f"{value} is not a finite number", param=option)
+    return value

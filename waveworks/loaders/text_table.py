@@ -1,0 +1,377 @@
+"""The one parser of separated text: numbers at full precision, faults named by row and column.
+
+A fast pass reads what is as it should be. Whatever it refuses is read again cell by cell, which
+either names the exact fault or shows that there is none.
+"""
+
+import csv
+import io
+import re
+from collections import defaultdict
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from typing import NoReturn
+
+import numpy as np
+from numpy.typing import NDArray
+
+from waveworks.errors import LoadError
+
+FloatArray = NDArray[np.float64]
+
+# Python also reads '1_000' and digits of other scripts as numbers; a table of amplitudes must not.
+_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
+_NOT_FINITE = ("nan", "inf", "infinity")
+
+
+@dataclass(frozen=True, eq=False)
+class TableCells:
+    """The cells below the header.
+
+    Parameters
+    ----------
+    numbers : ndarray, shape (n_rows, n_number_columns)
+        The columns of numbers, in the order of the file.
+    number_columns : tuple of int
+        Which columns these are, from 0.
+    texts : dict of int to tuple of str
+        The columns of text, white space stripped.
+    flags : tuple of str or None
+        The cells of the row set apart by its first cell; None where there is no such row.
+    """
+
+    numbers: FloatArray
+    number_columns: tuple[int, ...]
+    texts: dict[int, tuple[str, ...]]
+    flags: tuple[str, ...] | None
+
+    def column(self, column: int) -> FloatArray:
+        """Return one column of numbers.
+
+        Parameters
+        ----------
+        column : int
+            From 0.
+
+        Returns
+        -------
+        ndarray, shape (n_rows,)
+        """
+        return self.numbers[:, self.number_columns.index(column)]
+
+    def columns(self, columns: Collection[int]) -> FloatArray:
+        """Return columns of numbers as the rows of a C-ordered array.
+
+        Parameters
+        ----------
+        columns : collection of int
+            From 0, in the order wanted.
+
+        Returns
+        -------
+        ndarray, shape (n_columns, n_rows)
+        """
+        places = {column: place for place, column in enumerate(self.number_columns)}
+        return np.ascontiguousarray(self.numbers.T[[places[column] for column in columns]])
+
+
+@dataclass(frozen=True)
+class TextTable:
+    """A table of separated text with its header taken off.
+
+    Parameters
+    ----------
+    name : str
+        The file to name in an error.
+    names : tuple of str
+        Of the columns; numbers from 1 where the file has no header.
+    body : str
+        The lines below the header; every line ends in one line feed.
+    first_row : int
+        Line of the file, from 1, at which the body begins.
+    separator : str
+        One character between the cells.
+    decimal : str
+        The decimal sign.
+    """
+
+    name: str
+    names: tuple[str, ...]
+    body: str
+    first_row: int
+    separator: str = ","
+    decimal: str = "."
+
+    def at(self, row: int, column: int) -> str:
+        """Return the place of a cell, to begin an error with.
+
+        Parameters
+        ----------
+        row : int
+            Line of the file, from 1.
+        column : int
+            From 0.
+
+        Returns
+        -------
+        str
+        """
+        number, label = str(column + 1), self.names[column]
+        called = "" if label in ("", number) else f" ('{label}')"
+        return f"{self.name}: row {row}, column {number}{called}"
+
+    def number(self, text: str, *, row: int, column: int) -> float:
+        """Return the number that a cell holds.
+
+        Parameters
+        ----------
+        text : str
+            The cell.
+        row : int
+            Its line of the file, from 1.
+        column : int
+            Its column, from 0.
+
+        Returns
+        -------
+        float
+
+        Raises
+        ------
+        LoadError
+            If it is empty, not a number or not finite.
+        """
+        text = text.strip()
+        where = self.at(row, column)
+        if not text:
+            raise LoadError(f"{where}: the cell is empty; a number is needed")
+        if text.lower().lstrip("+-") in _NOT_FINITE:
+            raise LoadError(f"{where}: '{text}' is not a finite number")
+        plain = text
+        if self.decimal != ".":
+            plain = text.replace(".", "?").replace(self.decimal, ".")
+        if not _NUMBER.fullmatch(plain):
+            raise LoadError(f"{where}: '{text}' is not a number")
+        value = float(plain)
+        if not np.isfinite(value):
+            raise LoadError(f"{where}: '{text}' is too large to be a finite number")
+        return value
+
+    def row_of(self, index: int) -> int:
+        """Return the line of the file that holds a data row.
+
+        Parameters
+        ----------
+        index : int
+            Of the row among all rows that are not blank, from 0.
+
+        Returns
+        -------
+        int
+        """
+        for position, (row, _) in enumerate(self._rows()):
+            if position == index:
+                return row
+        raise IndexError(index)
+
+    def cells(self, *, text_columns: Collection[int] = (), flag_word: str = "") -> TableCells:
+        """Read the table.
+
+        Parameters
+        ----------
+        text_columns : collection of int
+            Columns, from 0, that hold text; all others must hold finite numbers.
+        flag_word : str
+            A row whose first cell is this word is handed back apart; empty for none.
+
+        Returns
+        -------
+        TableCells
+
+        Raises
+        ------
+        LoadError
+            If there is no data row, a row is too short or too long, or a cell is not a number.
+        """
+        cells = self._fast(frozenset(text_columns), flag_word)
+        return self._exact(frozenset(text_columns), flag_word) if cells is None else cells
+
+    def _fast(self, text_columns: frozenset[int], flag_word: str) -> TableCells | None:
+        import pandas as pd
+
+        body, flags = self.body, None
+        if flag_word:
+            starts = [match.start() for match in self._flag_rows(flag_word)]
+            if len(starts) > 1:
+                return None
+            if starts:
+                stop = body.find("\n", starts[0]) + 1
+                flags = next(self._reader(body[starts[0] : stop]), [])
+                body = body[: starts[0]] + body[stop:]
+                if len(flags) != len(self.names):
+                    return None
+        dtypes: defaultdict[int, type] = defaultdict(lambda: np.float64)
+        dtypes.update(dict.fromkeys(text_columns, object))
+        try:
+            frame = pd.read_csv(
+                io.StringIO(body),
+                header=None,
+                sep=self.separator,
+                decimal=self.decimal,
+                dtype=dtypes,
+                engine="c",
+                # The default precision may miss the nearest float by one unit in the last place.
+                float_precision="round_trip",
+                na_filter=False,
+                low_memory=False,
+            )
+        except (ValueError, OverflowError):
+            return None
+        if frame.shape[1] != len(self.names):
+            return None
+        number_columns = tuple(n for n in range(len(self.names)) if n not in text_columns)
+        numbers = frame[list(number_columns)].to_numpy(np.float64)
+        if not np.isfinite(numbers).all():
+            return None
+        texts = {}
+        for column in text_columns:
+            # A row that is too short leaves something else than text here.
+            if not all(isinstance(text, str) for text in frame[column]):
+                return None
+            texts[column] = tuple(text.strip() for text in frame[column])
+        return TableCells(numbers, number_columns, texts, None if flags is None else _clean(flags))
+
+    def _exact(self, text_columns: frozenset[int], flag_word: str) -> TableCells:
+        number_columns = tuple(n for n in range(len(self.names)) if n not in text_columns)
+        numbers: list[list[float]] = []
+        texts: dict[int, list[str]] = {column: [] for column in text_columns}
+        flags = None
+        for row, cells in self._rows():
+            if len(cells) != len(self.names):
+                raise LoadError(
+                    f"{self.name}: row {row}: {len(cells)} cells; {len(self.names)} are needed, "
+                    "one for each column"
+                )
+            if flag_word and cells[0].strip() == flag_word:
+                if flags is not None:
+                    raise LoadError(f"{self.name}: row {row}: a second row '{flag_word}'")
+                flags = _clean(cells)
+                continue
+            numbers.append([self.number(cells[n], row=row, column=n) for n in number_columns])
+            for column in text_columns:
+                texts[column].append(cells[column].strip())
+        if not numbers:
+            raise LoadError(f"{self.name}: no data row")
+        return TableCells(
+            np.array(numbers, dtype=np.float64).reshape(len(numbers), len(number_columns)),
+            number_columns,
+            {column: tuple(values) for column, values in texts.items()},
+            flags,
+        )
+
+    def _flag_rows(self, flag_word: str) -> Iterator[re.Match[str]]:
+        pattern = rf'^[ \t]*"?{re.escape(flag_word)}"?[ \t]*(?={re.escape(self.separator)}|$)'
+        return re.finditer(pattern, self.body, flags=re.MULTILINE)
+
+    def _reader(self, text: str) -> "Iterator[list[str]]":
+        return csv.reader(io.StringIO(text), delimiter=self.separator, strict=True)
+
+    def _rows(self) -> Iterator[tuple[int, list[str]]]:
+        """Yield the line and the cells of every row that is not blank."""
+        reader = csv.reader(io.StringIO(self.body), delimiter=self.separator, strict=True)
+        while True:
+            row = self.first_row + reader.line_num
+            try:
+                cells = next(reader)
+            except StopIteration:
+                return
+            except csv.Error as fault:
+                raise LoadError(f"{self.name}: row {row}: {fault}") from None
+            if len(cells) > 1 or (cells and cells[0].strip()):
+                yield row, cells
+
+
+def open_table(
+    data: bytes,
+    *,
+    name: str,
+    encoding: str = "utf-8",
+    separator: str = ",",
+    decimal: str = ".",
+    skip_lines: int = 0,
+    header: bool = True,
+) -> TextTable:
+    """Decode a file and take off the lines above its data.
+
+    Parameters
+    ----------
+    data : bytes
+        The file.
+    name : str
+        What to call it in an error.
+    encoding : str
+        Of the text; a byte order mark of UTF-8 is skipped.
+    separator, decimal : str
+        One character each.
+    skip_lines : int
+        Lines above the header.
+    header : bool
+        Whether a row of names comes before the data.
+
+    Returns
+    -------
+    TextTable
+
+    Raises
+    ------
+    LoadError
+        If the bytes are not text of that encoding, or the file ends before its data.
+    """
+    text = _decoded(data, name=name, encoding=encoding)
+    start = 0
+    for line in range(skip_lines):
+        start = text.find("\n", start) + 1
+        if not start:
+            raise LoadError(
+                f"{name}: {line + 1} lines in the file; the first {skip_lines} are to be skipped"
+            )
+    text = text[start:]
+    if not text.strip():
+        raise LoadError(f"{name}: no data row" if skip_lines else f"{name}: the file is empty")
+    stop = text.find("\n") + 1
+    first_line = text[:stop] if header else text.lstrip("\n").partition("\n")[0]
+    try:
+        cells = next(csv.reader([first_line], delimiter=separator, strict=True), [])
+    except csv.Error as fault:
+        raise LoadError(f"{name}: row {skip_lines + 1}: {fault}") from None
+    if not header:
+        names = tuple(str(number) for number in range(1, len(cells) + 1))
+        return TextTable(name, names, text, skip_lines + 1, separator, decimal)
+    return TextTable(name, _clean(cells), text[stop:], skip_lines + 2, separator, decimal)
+
+
+def _decoded(data: bytes, *, name: str, encoding: str) -> str:
+    """Return the text with plain line feeds, the last line ended too."""
+    try:
+        text = data.decode("utf-8-sig" if encoding.lower() in ("utf-8", "utf8") else encoding)
+    except UnicodeDecodeError as fault:
+        _not_text(data, fault, name=name, encoding=encoding)
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    nul = text.find("\0")
+    if nul >= 0:
+        raise LoadError(f"{name}: row {text.count(chr(10), 0, nul) + 1}: a NUL byte; not text")
+    return text if text.endswith("\n") else text + "\n"
+
+
+def _not_text(data: bytes, fault: UnicodeDecodeError, *, name: str, encoding: str) -> NoReturn:
+    # The decoder of a byte order mark counts from behind the mark.
+    position = fault.start + len(data) - len(fault.object)
+    row = data.count(b"\n", 0, position) + 1
+    raise LoadError(
+        f"{name}: row {row}: byte {data[position]:#04x} is not {encoding.upper()} text"
+    ) from None
+
+
+def _clean(cells: list[str]) -> tuple[str, ...]:
+    return tuple(cell.strip() for cell in cells)

@@ -1,0 +1,161 @@
+"""A session written as a folder of its own: `recordings.csv` and a data file a recording."""
+
+import math
+import re
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from waveworks.errors import WaveworksError
+from waveworks.model import Average, Blocks, Buffers, Recording, Session, Sweeps, Waveforms
+from waveworks.writers.data_csv import write_data_csv
+from waveworks.writers.edf import write_edf
+from waveworks.writers.tables import table_text
+
+# Columns that describe how the original file was read; the new file needs none of them.
+_READING_COLUMNS = ("csv_format", "event", "epoch_start_ms", "epoch_stop_ms", "earphone_delay_ms")
+_UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
+
+
+@dataclass(frozen=True)
+class WrittenRecording:
+    """What became of one recording.
+
+    Parameters
+    ----------
+    recording : Recording
+        As it was read.
+    file : str
+        Of the new folder; empty where it could not be written.
+    steps_nv : tuple of float
+        Quantisation step of each signal in nV; empty for CSV, which keeps every digit.
+    notes : tuple of str
+        What to know about the file.
+    problem : str
+        Why there is no file; empty if there is one.
+    """
+
+    recording: Recording
+    file: str = ""
+    steps_nv: tuple[float, ...] = ()
+    notes: tuple[str, ...] = ()
+    problem: str = ""
+
+
+def write_session(session: Session, folder: Path, *, to: str) -> tuple[WrittenRecording, ...]:
+    """Write a session as a folder of CSV or EDF files.
+
+    Parameters
+    ----------
+    session : Session
+        As it was read.
+    folder : Path
+        An empty folder.
+    to : {'csv', 'edf'}
+        Format of the data files.
+
+    Returns
+    -------
+    tuple of WrittenRecording
+        One a recording. A recording without usable data keeps its row as it was.
+
+    Raises
+    ------
+    OSError
+        If a file cannot be written.
+    """
+    names = _file_names(session.recordings, suffix=f".{to}")
+    written = []
+    rows = []
+    for recording, name in zip(session.recordings, names, strict=True):
+        one, cells = _write(recording, folder / name, to=to)
+        written.append(one)
+        rows.append(cells)
+    columns = list(dict.fromkeys(column for cells in rows for column in cells))
+    text = table_text(columns, ([cells.get(column, "") for column in columns] for cells in rows))
+    (folder / "recordings.csv").write_text(text, encoding="utf-8", newline="")
+    for name in ("session.toml", session.info.settings, session.info.criteria):
+        source = session.folder / name
+        if name and source.is_file():
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(source, folder / name)
+    return tuple(written)
+
+
+def _write(recording: Recording, path: Path, *, to: str) -> tuple[WrittenRecording, dict[str, str]]:
+    if recording.waveforms is None:
+        unread = WrittenRecording(recording, problem=recording.problem)
+        return unread, dict(recording.cells)
+    labels, values = _signals(recording.waveforms)
+    if to == "csv":
+        write_data_csv(path, labels, values, recording.data.axis.times_ms)
+        one = WrittenRecording(recording, path.name)
+    else:
+        as_records = isinstance(recording.waveforms, Sweeps | Blocks)
+        try:
+            edf = write_edf(
+                path,
+                (recording.layout,) if as_records else labels,
+                values,
+                recording.data.axis.sfreq_hz,
+                records_as_sweeps=as_records,
+            )
+        except WaveworksError as fault:
+            return WrittenRecording(recording, problem=str(fault)), dict(recording.cells)
+        one = WrittenRecording(recording, path.name, edf.steps_nv, edf.notes)
+    return one, _cells(recording, path.name, to=to)
+
+
+def _signals(waveforms: Waveforms) -> tuple[tuple[str, ...], NDArray[np.float64]]:
+    match waveforms:
+        case Sweeps():
+            return _numbered("s", waveforms.n_sweeps), waveforms.sweeps_nv
+        case Blocks():
+            return _numbered("b", len(waveforms.blocks_nv)), waveforms.blocks_nv
+        case Buffers():
+            return ("a", "b"), np.stack([waveforms.a_nv, waveforms.b_nv])
+        case Average():
+            return ("average",), waveforms.trace_nv[np.newaxis]
+
+
+def _cells(recording: Recording, file: str, *, to: str) -> dict[str, str]:
+    """Return the row of the new file: what was applied while reading is applied no more."""
+    cells = {**dict(recording.cells), "file": file}
+    cells |= dict.fromkeys(("signals", *_READING_COLUMNS), "")
+    cells["unit"] = "nV" if to == "csv" else ""
+    if to == "edf":
+        cells["epoch_start_ms"] = repr(recording.data.axis.start_ms)
+    for column in ("v_ms", "sn10_ms"):
+        mark = getattr(recording.marks, column)
+        cells[column] = "" if math.isnan(mark) else f"{mark:.10g}"
+    counts = recording.counts
+    if counts.n_sweeps is not None:
+        cells["n_sweeps"] = str(counts.n_sweeps)
+    if counts.n_rejected is not None or counts.n_rejected_here:
+        cells["n_rejected"] = str((counts.n_rejected or 0) + counts.n_rejected_here)
+    if isinstance(recording.waveforms, Blocks) and recording.waveforms.n_per_block:
+        cells["n_per_block"] = ";".join(map(str, recording.waveforms.n_per_block))
+    return cells
+
+
+def _file_names(recordings: Sequence[Recording], *, suffix: str) -> list[str]:
+    """Return a file name a recording: safe on every system, and no two alike on any."""
+    taken: set[str] = set()
+    names = []
+    for recording in recordings:
+        stem = _UNSAFE.sub("_", recording.name).strip("._") or "recording"
+        name, number = stem, 1
+        while name.lower() in taken:
+            number += 1
+            name = f"{stem}-{number}"
+        taken.add(name.lower())
+        names.append(f"{name}{suffix}")
+    return names
+
+
+def _numbered(letter: str, count: int) -> tuple[str, ...]:
+    return tuple(f"{letter}{number}" for number in range(1, count + 1))
