@@ -1,7 +1,6 @@
 """Our own CSV form, both ways round: samples in rows, or sweeps (or blocks) in rows."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from waveworks.errors import LoadError
 from waveworks.loaders.raw import Signals
@@ -64,14 +63,13 @@ def _samples_in_rows(table: TextTable, factor: float) -> Signals:
     cells = table.cells(flag_word=_ACCEPTED)
     accepted = None
     if cells.flags is not None:
-        row = table.row_starting(_ACCEPTED)
+        columns = range(1, len(table.names))
         accepted = np.array(
-            [_flag(table, text, row, column) for column, text in enumerate(cells.flags) if column]
+            [_flag(table, cells.flags[n], row=cells.flags_row, column=n) for n in columns]
         )
     axis, notes = axis_from_stamps(cells.numbers[:, 0], where=table.name)
-    return Signals(
-        labels, np.ascontiguousarray(cells.numbers.T[1:] * factor), axis, accepted, notes
-    )
+    values_nv = np.ascontiguousarray(cells.numbers[:, 1:].T) * factor
+    return Signals(labels, values_nv, axis, accepted, notes)
 
 
 def _sweeps_in_rows(table: TextTable, factor: float) -> Signals:
@@ -82,8 +80,15 @@ def _sweeps_in_rows(table: TextTable, factor: float) -> Signals:
     stamps = np.array([_time(table, column) for column in samples])
     axis, notes = axis_from_stamps(stamps, where=f"{table.name}: row 1")
     cells = table.cells(text_columns=(0,))
-    accepted = None if flags is None else _flags(table, cells.column(flags), flags)
-    return Signals(cells.texts[0], cells.columns(samples).T * factor, axis, accepted, notes)
+    accepted = None
+    if flags is not None:
+        column = cells.column(flags)
+        accepted = column == 1
+        wrong = np.flatnonzero((column != 0) & (column != 1))
+        if len(wrong):
+            row = table.row_of(int(wrong[0]))
+            _flag(table, f"{column[wrong[0]]:g}", row=row, column=flags)
+    return Signals(cells.texts[0], cells.columns(samples) * factor, axis, accepted, notes)
 
 
 def _check_names(table: TextTable) -> None:
@@ -106,8 +111,8 @@ def _time(table: TextTable, column: int) -> float:
         raise LoadError(f"{fault}; the headers after '{table.names[0]}' are times in ms") from None
 
 
-def _flags(table: TextTable, values: NDArray[np.float64], column: int) -> NDArray[np.bool_]:
-    wrong = np.flatnonzero((values != 0) & (values != 1))
-    if len(wrong):
-        _refuse_flag(table, f"{values[wrong[0]]:g}", table.row_of(int(wrong[0])), column)
-    return values == 1
+def _flag(table: TextTable, text: str, *, row: int, column: int) -> bool:
+    value = table.number(text, row=row, column=column)
+    if value not in (0, 1):
+        raise LoadError(f"{table.at(row, column)}: the flag is '{text}'; it must be 0 or 1")
+    return value == 1

@@ -143,7 +143,7 @@ def read_file(row: ManifestRow, name: str, files: DataFiles, options: ReadOption
     notes: tuple[str, ...] = ()
     if options.bandpass_hz is not None:
         notes = (f"{name}: not band-passed, because the data are cut already",)
-    return FileContent(pick(raw, row.signals, name=name), notes=notes)
+    return FileContent(raw, notes=notes)
 
 
 def _read_edf(row: ManifestRow, name: str, files: DataFiles) -> Signals | Continuous:
@@ -173,7 +173,7 @@ def _read_text(
             f"{name}: event is given, but a plain CSV file holds no events; describe the file in "
             "a csv_format with a marker column"
         )
-    return read_csv(data, name=name, unit=row.unit)
+    return pick(read_csv(data, name=name, unit=row.unit), row.signals, name=name)
 
 
 def _csv_format(row: ManifestRow, files: DataFiles, options: ReadOptions) -> CsvFormat | None:

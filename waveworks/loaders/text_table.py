@@ -7,10 +7,9 @@ either names the exact fault or shows that there is none.
 import csv
 import io
 import re
-from collections import defaultdict
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,12 +37,15 @@ class TableCells:
         The columns of text, white space stripped.
     flags : tuple of str or None
         The cells of the row set apart by its first cell; None where there is no such row.
+    flags_row : int
+        Line of the file that holds them; 0 where there is no such row.
     """
 
     numbers: FloatArray
     number_columns: tuple[int, ...]
     texts: dict[int, tuple[str, ...]]
-    flags: tuple[str, ...] | None
+    flags: tuple[str, ...] | None = None
+    flags_row: int = 0
 
     def column(self, column: int) -> FloatArray:
         """Return one column of numbers.
@@ -60,7 +62,7 @@ class TableCells:
         return self.numbers[:, self.number_columns.index(column)]
 
     def columns(self, columns: Collection[int]) -> FloatArray:
-        """Return columns of numbers as the rows of a C-ordered array.
+        """Return some of the columns of numbers.
 
         Parameters
         ----------
@@ -69,10 +71,10 @@ class TableCells:
 
         Returns
         -------
-        ndarray, shape (n_columns, n_rows)
+        ndarray, shape (n_rows, n_columns)
         """
         places = {column: place for place, column in enumerate(self.number_columns)}
-        return np.ascontiguousarray(self.numbers.T[[places[column] for column in columns]])
+        return self.numbers[:, [places[column] for column in columns]]
 
 
 @dataclass(frozen=True)
@@ -199,38 +201,44 @@ class TextTable:
     def _fast(self, text_columns: frozenset[int], flag_word: str) -> TableCells | None:
         import pandas as pd
 
-        body, flags = self.body, None
+        body, flags, flags_row = self.body, None, 0
+        sign = re.escape(self.separator)
         if flag_word:
             starts = [match.start() for match in self._flag_rows(flag_word)]
             if len(starts) > 1:
                 return None
             if starts:
                 stop = body.find("\n", starts[0]) + 1
-                flags = next(self._reader(body[starts[0] : stop]), [])
+                flags_row = self.first_row + body.count("\n", 0, starts[0])
+                flags = _clean(next(csv.reader([body[starts[0] : stop]], delimiter=self.separator)))
                 body = body[: starts[0]] + body[stop:]
                 if len(flags) != len(self.names):
                     return None
-        dtypes: defaultdict[int, type] = defaultdict(lambda: np.float64)
-        dtypes.update(dict.fromkeys(text_columns, object))
+        if '"' in body and re.search(rf'[^{sign}\n]"[^{sign}\n]', body):
+            # A quote inside a cell is read more leniently by the fast pass.
+            return None
         try:
             frame = pd.read_csv(
-                io.StringIO(body),
+                io.BytesIO(body.encode()),
                 header=None,
                 sep=self.separator,
                 decimal=self.decimal,
-                dtype=dtypes,
+                dtype=dict.fromkeys(text_columns, object),
                 engine="c",
-                # The default precision may miss the nearest float by one unit in the last place.
-                float_precision="round_trip",
                 na_filter=False,
                 low_memory=False,
+                **_exact_precision(pd.__version__),
             )
         except (ValueError, OverflowError):
             return None
         if frame.shape[1] != len(self.names):
             return None
         number_columns = tuple(n for n in range(len(self.names)) if n not in text_columns)
-        numbers = frame[list(number_columns)].to_numpy(np.float64)
+        table = frame[list(number_columns)] if text_columns else frame
+        # Without a given type a column of anything but numbers becomes text, truth values or objects.
+        if not all(dtype.kind in "iuf" for dtype in table.dtypes):
+            return None
+        numbers = table.to_numpy(np.float64)
         if not np.isfinite(numbers).all():
             return None
         texts = {}
@@ -239,13 +247,13 @@ class TextTable:
             if not all(isinstance(text, str) for text in frame[column]):
                 return None
             texts[column] = tuple(text.strip() for text in frame[column])
-        return TableCells(numbers, number_columns, texts, None if flags is None else _clean(flags))
+        return TableCells(numbers, number_columns, texts, flags, flags_row)
 
     def _exact(self, text_columns: frozenset[int], flag_word: str) -> TableCells:
         number_columns = tuple(n for n in range(len(self.names)) if n not in text_columns)
         numbers: list[list[float]] = []
         texts: dict[int, list[str]] = {column: [] for column in text_columns}
-        flags = None
+        flags, flags_row = None, 0
         for row, cells in self._rows():
             if len(cells) != len(self.names):
                 raise LoadError(
@@ -255,7 +263,7 @@ class TextTable:
             if flag_word and cells[0].strip() == flag_word:
                 if flags is not None:
                     raise LoadError(f"{self.name}: row {row}: a second row '{flag_word}'")
-                flags = _clean(cells)
+                flags, flags_row = _clean(cells), row
                 continue
             numbers.append([self.number(cells[n], row=row, column=n) for n in number_columns])
             for column in text_columns:
@@ -267,14 +275,12 @@ class TextTable:
             number_columns,
             {column: tuple(values) for column, values in texts.items()},
             flags,
+            flags_row,
         )
 
     def _flag_rows(self, flag_word: str) -> Iterator[re.Match[str]]:
         pattern = rf'^[ \t]*"?{re.escape(flag_word)}"?[ \t]*(?={re.escape(self.separator)}|$)'
         return re.finditer(pattern, self.body, flags=re.MULTILINE)
-
-    def _reader(self, text: str) -> "Iterator[list[str]]":
-        return csv.reader(io.StringIO(text), delimiter=self.separator, strict=True)
 
     def _rows(self) -> Iterator[tuple[int, list[str]]]:
         """Yield the line and the cells of every row that is not blank."""
@@ -300,6 +306,7 @@ def open_table(
     decimal: str = ".",
     skip_lines: int = 0,
     header: bool = True,
+    names: tuple[str, ...] = (),
 ) -> TextTable:
     """Decode a file and take off the lines above its data.
 
@@ -317,6 +324,8 @@ def open_table(
         Lines above the header.
     header : bool
         Whether a row of names comes before the data.
+    names : tuple of str
+        Of the columns of a file without header; empty for numbers from 1.
 
     Returns
     -------
@@ -336,7 +345,7 @@ def open_table(
                 f"{name}: {line + 1} lines in the file; the first {skip_lines} are to be skipped"
             )
     text = text[start:]
-    if not text.strip():
+    if not text or text.isspace():
         raise LoadError(f"{name}: no data row" if skip_lines else f"{name}: the file is empty")
     stop = text.find("\n") + 1
     first_line = text[:stop] if header else text.lstrip("\n").partition("\n")[0]
@@ -345,7 +354,12 @@ def open_table(
     except csv.Error as fault:
         raise LoadError(f"{name}: row {skip_lines + 1}: {fault}") from None
     if not header:
-        names = tuple(str(number) for number in range(1, len(cells) + 1))
+        if names and len(names) != len(cells):
+            raise LoadError(
+                f"{name}: row {skip_lines + 1}: {len(cells)} cells; the description names "
+                f"{len(names)} columns"
+            )
+        names = names or tuple(str(number) for number in range(1, len(cells) + 1))
         return TextTable(name, names, text, skip_lines + 1, separator, decimal)
     return TextTable(name, _clean(cells), text[stop:], skip_lines + 2, separator, decimal)
 
@@ -371,6 +385,16 @@ def _not_text(data: bytes, fault: UnicodeDecodeError, *, name: str, encoding: st
     raise LoadError(
         f"{name}: row {row}: byte {data[position]:#04x} is not {encoding.upper()} text"
     ) from None
+
+
+def _exact_precision(pandas_version: str) -> dict[str, Any]:
+    """Return what makes pandas read the nearest float.
+
+    Before 3.1 its default may miss it by one unit in the last place; since then the default is
+    exact and the option is deprecated.
+    """
+    major, minor = (int(part) for part in pandas_version.split(".")[:2])
+    return {} if (major, minor) >= (3, 1) else {"float_precision": "round_trip"}
 
 
 def _clean(cells: list[str]) -> tuple[str, ...]:

@@ -79,7 +79,9 @@ def _parse(data: bytes, *, name: str) -> Settings:
         name=toml.text(toml.root, "name", default=name),
         sha256=hashlib.sha256(data).hexdigest(),
         stimuli=rows,
-        bandpass_hz=toml.pair(processing, "bandpass_hz", place="processing", above=0.0, unit="Hz"),
+        bandpass_hz=_optional_pair(
+            toml, processing, "bandpass_hz", place="processing", above=0.0, unit="Hz"
+        ),
         reject_uv=toml.number(processing, "reject_uv", place="processing", above=0.0, unit="uV"),
     )
 

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable, Sequence
 
 # A text cell that begins with one of these would run as a formula in a spreadsheet.
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\n")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 
 
@@ -53,6 +53,7 @@ def cell_text(value: object) -> str:
         return str(value).lower()
     if isinstance(value, float):
         return "" if math.isnan(value) else f"{value:.10g}"
-    text = str(value)
+    # A lone carriage return would end the row for some readers.
+    text = str(value).replace("\r\n", "\n").replace("\r", "\n")
     harmless = not text.startswith(_FORMULA_STARTS) or _NUMBER.fullmatch(text)
     return text if harmless else f"'{text}"

@@ -1,0 +1,73 @@
+"""What every test shares: no global state leaks, and small session folders are quick to write."""
+
+import csv
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+PROJECT = Path(__file__).parents[1]
+
+REQUIRED = {
+    "recording": "one",
+    "file": "one.csv",
+    "layout": "average",
+    "ear": "right",
+    "transducer": "insert",
+    "stimulus": "click",
+    "level_db_nhl": "40",
+    "unit": "nV",
+}
+
+
+@pytest.fixture(autouse=True)
+def _no_global_state_leaks() -> Iterator[None]:
+    """The legacy random state and the error state of numpy stay as they were."""
+    before, errors = np.random.get_state(legacy=False), np.geterr()
+    yield
+    after = np.random.get_state(legacy=False)
+    assert np.array_equal(before["state"]["key"], after["state"]["key"])
+    assert before["state"]["pos"] == after["state"]["pos"]
+    assert errors == np.geterr()
+
+
+@pytest.fixture
+def quiet_ward() -> Path:
+    """The invented session that the project ships."""
+    return PROJECT / "synthetic_data" / "quiet_ward"
+
+
+@pytest.fixture
+def write_manifest(tmp_path: Path) -> Callable[..., Path]:
+    """Write a session folder: `write_manifest({"level_db_nhl": "30"}, ...)`, a dict a row."""
+
+    def write(*rows: dict[str, str], folder: Path | None = None) -> Path:
+        folder = tmp_path / "session" if folder is None else folder
+        folder.mkdir(exist_ok=True)
+        full = [{**REQUIRED, **row} for row in rows]
+        columns = list(dict.fromkeys(column for row in full for column in row))
+        with (folder / "recordings.csv").open("w", newline="", encoding="utf-8") as file:
+            writer = csv.DictWriter(file, columns, restval="")
+            writer.writeheader()
+            writer.writerows(full)
+        return folder
+
+    return write
+
+
+@pytest.fixture
+def write_traces() -> Callable[..., None]:
+    """Write a data file with samples in rows: `write_traces(path, {"a": ..., "b": ...})`."""
+
+    def write(
+        path: Path, columns: dict[str, np.ndarray], *, sfreq_hz: float = 12000.0, start_ms: float = 0.0
+    ) -> None:
+        n_samples = len(next(iter(columns.values())))
+        times_ms = start_ms + np.arange(n_samples) * 1e3 / sfreq_hz
+        with path.open("w", newline="", encoding="utf-8") as file:
+            writer = csv.writer(file)
+            writer.writerow(["time_ms", *columns])
+            writer.writerows(np.column_stack([times_ms, *columns.values()]).tolist())
+
+    return write

@@ -1,0 +1,96 @@
+"""Output is whole or absent, and safe to open in a spreadsheet."""
+
+import csv
+import io
+import math
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from waveworks.errors import OutputError
+from waveworks.writers.output import output_folder
+from waveworks.writers.tables import table_text
+
+
+def test_the_folder_appears_whole(tmp_path: Path) -> None:
+    target = tmp_path / "new" / "out"
+    with output_folder(target) as draft:
+        (draft / "a.csv").write_text("1")
+        assert not target.exists()
+    assert (target / "a.csv").read_text() == "1"
+    assert [p.name for p in tmp_path.iterdir()] == ["new"]
+
+
+@pytest.mark.parametrize("fault", [ValueError("no"), KeyboardInterrupt()])
+def test_a_failure_leaves_nothing(tmp_path: Path, fault: BaseException) -> None:
+    def fail() -> None:
+        with output_folder(tmp_path / "deep" / "out") as draft:
+            (draft / "a.csv").write_text("half")
+            raise fault
+
+    with pytest.raises(type(fault)):
+        fail()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_existing_folder_is_never_overwritten_unasked(tmp_path: Path) -> None:
+    (tmp_path / "kept.txt").write_text("mine")
+    with pytest.raises(OutputError, match="exists already; choose another -o FOLDER or add"):
+        output_folder(tmp_path).__enter__()
+    with output_folder(tmp_path, force=True) as draft:
+        (draft / "a.csv").write_text("1")
+        (draft / "sub").mkdir()
+        (draft / "sub" / "b.csv").write_text("2")
+    assert (tmp_path / "kept.txt").read_text() == "mine"
+    assert (tmp_path / "a.csv").read_text() == "1"
+    assert (tmp_path / "sub" / "b.csv").read_text() == "2"
+
+
+def test_a_file_in_the_way_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "out").write_text("a file")
+    with pytest.raises(OutputError, match="exists and is not a folder"):
+        output_folder(tmp_path / "out", force=True).__enter__()
+
+
+@pytest.mark.skipif(
+    os.name == "nt" or os.geteuid() == 0, reason="this user may write everywhere"
+)
+def test_a_place_without_rights_is_one_plain_line(tmp_path: Path) -> None:
+    tmp_path.chmod(0o500)
+    try:
+        with pytest.raises(OutputError, match="cannot be written: Permission denied"):
+            output_folder(tmp_path / "out").__enter__()
+    finally:
+        tmp_path.chmod(0o700)
+
+
+def test_a_full_disk_is_one_plain_line(tmp_path: Path) -> None:
+    def fill() -> None:
+        with output_folder(tmp_path / "out"):
+            raise OSError(28, "No space left on device")
+
+    with pytest.raises(OutputError, match="out: cannot be written: No space left on device"):
+        fill()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_cells_read_back_as_they_were_meant() -> None:
+    row = [None, math.nan, 1 / 3, np.float64(-2.5), 1800, "plain, with comma", True]
+    text = table_text(["a", "b", "c", "d", "e", "f", "g"], [row])
+    (header, cells) = list(csv.reader(io.StringIO(text)))
+    assert header == list("abcdefg")
+    assert cells == ["", "", "0.3333333333", "-2.5", "1800", "plain, with comma", "true"]
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+A1", "-A1", "@SUM(A1)", "\t=1", "\r=1", "--1", "-1e"])
+def test_a_formula_is_neutralised(text: str) -> None:
+    (_, (cell,)) = list(csv.reader(io.StringIO(table_text(["x"], [[text]]), newline="")))
+    assert cell == "'" + text.replace("\r", "\n")
+
+
+@pytest.mark.parametrize("text", ["-100", "+3.5", "-1e-3", "a=b", ""])
+def test_a_number_is_no_formula(text: str) -> None:
+    lines = list(csv.reader(io.StringIO(table_text(["x", "y"], [[text, "z"]]))))
+    assert lines[1][0] == text
