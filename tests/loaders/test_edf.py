@@ -32,7 +32,7 @@ def path(tmp_path):
     return tmp_path / "file"
 
 
-def write(path, samples, *, file_type=EDF, events=(), patient="", seconds=None, **fields):
+def write(path, samples, *, file_type=EDF, events=(), patient="", **fields):
     """Write integers with pyedflib; a field is one value, or a list of one value a signal."""
     low, high = DIGITAL[file_type]
     header = {
@@ -453,7 +453,7 @@ def trigger(n_samples, *pulses):
     return line
 
 
-def write_triggers(path, *lines, file_type=BDF, samples=None, **fields):
+def write_triggers(path, *lines, file_type=BDF, **fields):
     """Write one noise signal and trigger lines whose physical value is the digital one."""
     low, high = DIGITAL[file_type]
     n_lines = len(lines)

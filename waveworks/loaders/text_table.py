@@ -7,7 +7,7 @@ either names the exact fault or shows that there is none.
 import csv
 import io
 import re
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, NoReturn
 
@@ -202,18 +202,18 @@ class TextTable:
         import pandas as pd
 
         body, flags, flags_row = self.body, None, 0
-        sign = re.escape(self.separator)
-        if flag_word:
-            starts = [match.start() for match in self._flag_rows(flag_word)]
-            if len(starts) > 1:
+        found = body.find(flag_word) if flag_word else -1
+        if found >= 0:
+            start, stop = body.rfind("\n", 0, found) + 1, body.find("\n", found) + 1
+            try:
+                flags = _cells(body[start:stop], self.separator)
+            except csv.Error:
                 return None
-            if starts:
-                stop = body.find("\n", starts[0]) + 1
-                flags_row = self.first_row + body.count("\n", 0, starts[0])
-                flags = _clean(next(csv.reader([body[starts[0] : stop]], delimiter=self.separator)))
-                body = body[: starts[0]] + body[stop:]
-                if len(flags) != len(self.names):
-                    return None
+            if flags[0] != flag_word or len(flags) != len(self.names):
+                return None
+            flags_row = self.first_row + body.count("\n", 0, start)
+            body = body[:start] + body[stop:]
+        sign = re.escape(self.separator)
         if '"' in body and re.search(rf'[^{sign}\n]"[^{sign}\n]', body):
             # A quote inside a cell is read more leniently by the fast pass.
             return None
@@ -223,6 +223,7 @@ class TextTable:
                 header=None,
                 sep=self.separator,
                 decimal=self.decimal,
+                # Numbers are left to find their type: asked for floats, pandas makes 1 of 'True'.
                 dtype=dict.fromkeys(text_columns, object),
                 engine="c",
                 na_filter=False,
@@ -235,18 +236,15 @@ class TextTable:
             return None
         number_columns = tuple(n for n in range(len(self.names)) if n not in text_columns)
         table = frame[list(number_columns)] if text_columns else frame
-        # Without a given type a column of anything but numbers becomes text, truth values or objects.
         if not all(dtype.kind in "iuf" for dtype in table.dtypes):
             return None
         numbers = table.to_numpy(np.float64)
         if not np.isfinite(numbers).all():
             return None
-        texts = {}
-        for column in text_columns:
-            # A row that is too short leaves something else than text here.
-            if not all(isinstance(text, str) for text in frame[column]):
-                return None
-            texts[column] = tuple(text.strip() for text in frame[column])
+        texts = {column: _clean(frame[column]) for column in text_columns}
+        if "" in texts.get(len(self.names) - 1, ()):
+            # An empty last cell may also mean a row that is too short.
+            return None
         return TableCells(numbers, number_columns, texts, flags, flags_row)
 
     def _exact(self, text_columns: frozenset[int], flag_word: str) -> TableCells:
@@ -277,10 +275,6 @@ class TextTable:
             flags,
             flags_row,
         )
-
-    def _flag_rows(self, flag_word: str) -> Iterator[re.Match[str]]:
-        pattern = rf'^[ \t]*"?{re.escape(flag_word)}"?[ \t]*(?={re.escape(self.separator)}|$)'
-        return re.finditer(pattern, self.body, flags=re.MULTILINE)
 
     def _rows(self) -> Iterator[tuple[int, list[str]]]:
         """Yield the line and the cells of every row that is not blank."""
@@ -350,7 +344,7 @@ def open_table(
     stop = text.find("\n") + 1
     first_line = text[:stop] if header else text.lstrip("\n").partition("\n")[0]
     try:
-        cells = next(csv.reader([first_line], delimiter=separator, strict=True), [])
+        cells = _cells(first_line, separator)
     except csv.Error as fault:
         raise LoadError(f"{name}: row {skip_lines + 1}: {fault}") from None
     if not header:
@@ -361,7 +355,7 @@ def open_table(
             )
         names = names or tuple(str(number) for number in range(1, len(cells) + 1))
         return TextTable(name, names, text, skip_lines + 1, separator, decimal)
-    return TextTable(name, _clean(cells), text[stop:], skip_lines + 2, separator, decimal)
+    return TextTable(name, cells, text[stop:], skip_lines + 2, separator, decimal)
 
 
 def _decoded(data: bytes, *, name: str, encoding: str) -> str:
@@ -397,5 +391,9 @@ def _exact_precision(pandas_version: str) -> dict[str, Any]:
     return {} if (major, minor) >= (3, 1) else {"float_precision": "round_trip"}
 
 
-def _clean(cells: list[str]) -> tuple[str, ...]:
+def _cells(line: str, separator: str) -> tuple[str, ...]:
+    return _clean(next(csv.reader([line], delimiter=separator, strict=True), []))
+
+
+def _clean(cells: Iterable[str]) -> tuple[str, ...]:
     return tuple(cell.strip() for cell in cells)

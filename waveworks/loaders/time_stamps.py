@@ -8,6 +8,9 @@ from waveworks.model import TimeAxis
 
 FloatArray = NDArray[np.float64]
 
+# Stamps this close to a steady rate, in steps, are steady: far below what a latency can show.
+_STEADY_STEPS = 0.01
+
 
 def rate_from_stamps(stamps_ms: FloatArray, *, where: str) -> tuple[float, tuple[str, ...]]:
     """Return the sampling rate and what is odd about the stamps.
@@ -53,7 +56,7 @@ def rate_from_stamps(stamps_ms: FloatArray, *, where: str) -> tuple[float, tuple
     if repeated_steps.any():
         notes.append(f"{where}: {repeated_steps.sum()} time stamps repeat the one before")
     farthest = farthest_stamp_ms(stamps_ms)
-    if farthest > max(_resolution_ms(stamps_ms), 1e-6 * step):
+    if farthest > max(_resolution_ms(stamps_ms), _STEADY_STEPS * step):
         notes.append(
             f"{where}: time stamps are irregular, up to {farthest:.4g} ms from a steady "
             f"{1e3 / step:.6g} Hz (steps from {steps.min():.4g} to {steps.max():.4g} ms)"
@@ -87,7 +90,9 @@ def axis_from_stamps(stamps_ms: FloatArray, *, where: str) -> tuple[TimeAxis, tu
     sfreq_hz, notes = rate_from_stamps(stamps_ms, where=where)
     step = 1e3 / sfreq_hz
     farthest = farthest_stamp_ms(stamps_ms)
-    if farthest > max(0.5 * step, _resolution_ms(stamps_ms)):
+    # Rounding moves a stamp by up to its last decimal place, but never makes one run backwards.
+    rounding = 0.0 if (np.diff(stamps_ms) < 0).any() else _resolution_ms(stamps_ms)
+    if farthest > max(0.5 * step, rounding):
         raise LoadError(
             f"{where}: a time stamp lies {farthest:.4g} ms from a steady {sfreq_hz:.6g} Hz; "
             f"the limit is half a step, {0.5 * step:.4g} ms"
@@ -114,8 +119,10 @@ def farthest_stamp_ms(stamps_ms: FloatArray) -> float:
 
 def _resolution_ms(stamps_ms: FloatArray) -> float:
     """Return the last decimal place that the stamps were written with, in ms."""
+    # Clock times counted from a far origin are no finer than two neighbouring floats.
+    finest = 2.0 * float(np.spacing(np.abs(stamps_ms).max()))
     for places in range(7):
         scaled = stamps_ms * 10.0**places
         if np.abs(scaled - np.round(scaled)).max() < 1e-4:
-            return 10.0**-places
-    return 0.0
+            return max(float(10.0**-places), finest)
+    return finest
