@@ -6,6 +6,7 @@ https://www.edfplus.info/specs/edfplus.html.
 
 import subprocess
 import sys
+import warnings
 
 import numpy as np
 import pyedflib
@@ -158,6 +159,13 @@ def test_units_are_converted_once(path, dimension, per_unit):
     values = 100.0 * (2 * noise(1, 500)[0] + 1) / 65535  # the formula of the standard
     found = read_edf_signals(path, name=NAME).values_nv[0]
     np.testing.assert_allclose(found, per_unit * values, rtol=1e-9, atol=1e-9 * per_unit)
+
+
+def test_each_signal_has_its_own_unit(path):
+    write(path, np.tile(noise(1, 500), (3, 1)), dimension=["nV", "uV", "mV"])
+    nv, uv, mv = read_edf_signals(path, name=NAME, signals=("S1", "S2", "S3")).values_nv
+    np.testing.assert_allclose(uv, 1e3 * nv, rtol=1e-9)
+    np.testing.assert_allclose(mv, 1e6 * nv, rtol=1e-9)
 
 
 @pytest.mark.parametrize("dimension", ["degC", "", "UV", "mmHg", "Boolean"])
@@ -400,8 +408,16 @@ def test_a_stimulus_outside_the_recording_is_counted(path):
 # leaves out, and onsets count from the start time.
 def test_the_start_of_the_first_record_is_taken_off(path):
     write(path, noise(1, 500), file_type=EDF_PLUS)
-    patch_record_start(path, 0, b"+0.25\x14\x14\0+0.45\x14stim\x14\0")
+    # A later list without a text is an empty annotation, not the time of the record.
+    patch_record_start(path, 0, b"+0.25\x14\x14\0+0.45\x14stim\x14\0+0.5\x14\x14\0")
     assert onsets(path, "stim").onsets.tolist() == [100]
+
+
+def test_stimuli_come_in_the_order_of_time(path):
+    write(path, noise(1, 1000), file_type=EDF_PLUS)
+    patch_record_start(path, 0, b"+0\x14\x14\0+1.5\x14stim\x14\0+0.5\x14stim\x14\0")
+    patch_record_start(path, 1, b"+1\x14\x14\0+0.1\x14stim\x14\0")
+    assert onsets(path, "stim").onsets.tolist() == [50, 250, 750]
 
 
 def test_a_first_record_without_a_time_is_noted(path):
@@ -488,9 +504,10 @@ def test_the_upper_bits_of_a_bdf_trigger_line_are_no_code(path):
     assert onsets(path, "65535").onsets.tolist() == [300]
 
 
-# A 16-bit trigger line can be scaled so that a code is read as 0.9998 of itself.
+# A 16-bit trigger line can be scaled so that code 1 is read as 0.9999: here
+# -10 + (3276 + 32768) * 20 / 65535.
 def test_a_scaled_edf_trigger_line_is_rounded(path):
-    line = trigger(1000, (100, 104, 3277), (300, 301, 6553))  # 1 and 2, scaled by 10 / 32767
+    line = trigger(1000, (100, 104, 3276), (300, 301, 6553))
     write_triggers(
         path, line, file_type=EDF, physical_min=[-100.0, -10.0], physical_max=[100.0, 10.0]
     )
@@ -533,6 +550,13 @@ def test_two_trigger_lines_are_refused(path):
     write_triggers(path, line, line)
     message = refusal(read_edf_continuous, path, signals=("S1",), event="1")
     assert "2 trigger lines, 'Status', 'Trigger 2'; one is needed" in message
+
+
+def test_a_trigger_line_without_scaling_is_refused(path):
+    write_triggers(path, trigger(1000, (100, 104, 1)))
+    patch(path, 504, b"8388607".ljust(8))  # digital minimum of the second of two signals
+    message = refusal(read_edf_continuous, path, signals=("S1",), event="1")
+    assert "signal 'Status' has digital minimum 8.38861e+06 and maximum 8.38861e+06" in message
 
 
 def test_a_trigger_line_of_another_rate_is_refused(path):
@@ -600,19 +624,38 @@ def test_reading_is_silent(path, capfd):
     assert capfd.readouterr() == ("", "")
 
 
-def test_a_warning_of_mne_becomes_a_note(path, monkeypatch):
+def listen_to_mne(monkeypatch, listener):
+    """Call `listener` with the file that mne is given to read."""
     import mne
 
-    def warns(*args, **kwargs):
-        import warnings
-
-        warnings.warn("doubtful", RuntimeWarning, stacklevel=1)
-        return read_raw_edf(*args, **kwargs)
+    def read(file, **options):
+        listener(file)
+        return read_raw_edf(file, **options)
 
     read_raw_edf = mne.io.read_raw_edf
-    monkeypatch.setattr(mne.io, "read_raw_edf", warns)
+    monkeypatch.setattr(mne.io, "read_raw_edf", read)
+
+
+def test_a_warning_of_mne_becomes_a_note(path, monkeypatch):
+    listen_to_mne(monkeypatch, lambda _: warnings.warn("doubtful", RuntimeWarning, stacklevel=1))
     write(path, noise(1, 500))
     assert read_edf_signals(path, name=NAME).notes == (f"{NAME}: mne warns: doubtful",)
+
+
+# What mne does not know it cannot repeat; and it must not act on gaps between records, which the
+# loader has looked at.
+def test_mne_is_given_no_identity_and_no_sign_of_gaps(path, monkeypatch):
+    given = []
+    listen_to_mne(monkeypatch, lambda file: given.append(file.getvalue()))
+    planted(path)
+    patch(path, 192, b"EDF+D")
+    read_edf_signals(path, name=NAME, records_as_sweeps=True)
+    (data,) = given
+    assert b"Planted" not in data[:256]
+    assert data[168:184] == b"01.01.8500.00.00"
+    assert b"EDF+D" not in data
+    n_header = int(data[184:192])
+    assert data[n_header:] == path.read_bytes()[n_header:]
 
 
 def test_mne_is_not_imported_before_a_file_is_read():

@@ -220,6 +220,7 @@ def test_bytes_after_the_last_record_are_noted():
         ("physical maximum", "nan", "'physical maximum of signal 1' is not a number"),
         ("digital minimum", "1_000", "'digital minimum of signal 1' is not a number"),
         ("digital maximum", b"\xb2", "'digital maximum of signal 1' is not a number"),
+        ("digital maximum", "١٢".encode(), "'digital maximum of signal 1' is not a number"),
         ("samples", "0", "'samples per record of signal 1' is 0; at least 1"),
         ("samples", "1.5", "'samples per record of signal 1' is not a whole number"),
     ],

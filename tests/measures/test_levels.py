@@ -184,7 +184,7 @@ def test_clinician_marks_are_averaged_by_sweeps(make_recording, rng) -> None:
     at_v, at_sn10 = np.interp([8.15, 11.0], AXIS.times_ms, shape)
     assert marks.v_sn10_nv == pytest.approx(at_v - at_sn10, rel=1e-9)
     assert level.marks["1"].v_ms == 8.0
-    assert not any("apart" in note for note in level.notes)
+    assert not any("V marks" in note for note in level.notes)
 
 
 def test_marks_far_apart_are_said(make_recording) -> None:

@@ -57,7 +57,7 @@ def convert(
         for one in written
     ]
     show_tables({"files": rows}, as_json=as_json)
-    show_faults([note for one in written for note in (*one.notes, coarse(one)) if note])
+    show_faults([warning for one in written if (warning := coarse(one))])
     faults = [f"recording '{one.recording.name}': {one.problem}" for one in written if one.problem]
     show_faults(faults)
     ctx.exit(1 if faults else 0)

@@ -33,8 +33,6 @@ class WrittenRecording:
         Of the new folder; empty where it could not be written.
     steps_nv : tuple of float
         Quantisation step of each signal in nV; empty for CSV, which keeps every digit.
-    notes : tuple of str
-        What to know about the file.
     problem : str
         Why there is no file; empty if there is one.
     """
@@ -42,7 +40,6 @@ class WrittenRecording:
     recording: Recording
     file: str = ""
     steps_nv: tuple[float, ...] = ()
-    notes: tuple[str, ...] = ()
     problem: str = ""
 
 
@@ -97,7 +94,7 @@ def _write(recording: Recording, path: Path, *, to: str) -> tuple[WrittenRecordi
     else:
         as_records = isinstance(recording.waveforms, Sweeps | Blocks)
         try:
-            edf = write_edf(
+            steps_nv = write_edf(
                 path,
                 (recording.layout,) if as_records else labels,
                 values,
@@ -106,7 +103,7 @@ def _write(recording: Recording, path: Path, *, to: str) -> tuple[WrittenRecordi
             )
         except WaveworksError as fault:
             return WrittenRecording(recording, problem=str(fault)), dict(recording.cells)
-        one = WrittenRecording(recording, path.name, edf.steps_nv, edf.notes)
+        one = WrittenRecording(recording, path.name, steps_nv)
     return one, _cells(recording, path.name, to=to)
 
 
