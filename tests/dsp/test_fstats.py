@@ -116,7 +116,7 @@ def test_f_is_the_variance_over_residual_noise_squared(sweeps, multiple):
     assert found.rn_nv == noise.rn_nv
     if noise.rn_nv > 0:
         variance = sweeps.mean(axis=0).var(ddof=1)
-        assert found.statistic == pytest.approx(variance / noise.rn_nv**2, rel=1e-9)
+        assert found.statistic == pytest.approx(variance / noise.rn_nv**2, rel=1e-9, abs=1e-12)
 
 
 @pytest.mark.parametrize("n_sweeps", [5, 60, 145, 146, 600])

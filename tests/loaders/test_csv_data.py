@@ -109,9 +109,26 @@ def test_labels_stay_text():
 
 @pytest.mark.parametrize(
     "text",
-    ["nan", "NaN", "NA", "inf", "-inf", "1e999", "x", "1_000", "1 000", "0x10", "True", "1.2.3",
-     "'1'", "1d3", "١", "-", "null"],
-)  # fmt: skip
+    [
+        "nan",
+        "NaN",
+        "NA",
+        "inf",
+        "-inf",
+        "1e999",
+        "x",
+        "1_000",
+        "1 000",
+        "0x10",
+        "True",
+        "1.2.3",
+        "'1'",
+        "1d3",
+        "\N{ARABIC-INDIC DIGIT ONE}",
+        "-",
+        "null",
+    ],
+)
 @pytest.mark.parametrize("everywhere", [False, True])
 def test_a_cell_that_is_not_a_finite_number(text, everywhere):
     # A whole column of them matters: types are found by column in the fast pass.
@@ -128,7 +145,10 @@ def test_a_cell_that_is_not_a_finite_number(text, everywhere):
     [
         ("", "the file is empty"),
         ("\n\n", "the file is empty"),
-        ("t,a\n0,1\n", "row 1, column 1: the header is 't'; it must be 'time_ms' (samples in rows)"),
+        (
+            "t,a\n0,1\n",
+            "row 1, column 1: the header is 't'; it must be 'time_ms' (samples in rows)",
+        ),
         ("\ntime_ms,a\n0,1\n", "row 1, column 1: the header is ''"),
         ("time_ms;a\n0;1\n", "row 1: cells are separated by ';', not by ','; describe the file in"),
         ("sweep;0;1\n0;1;2\n", "row 1: cells are separated by ';'"),
@@ -149,12 +169,17 @@ def test_a_cell_that_is_not_a_finite_number(text, everywhere):
         (SAMPLES + "accepted,1,yes\n", "row 5, column 3 ('b'): 'yes' is not a number"),
         (SAMPLES + "accepted,1\n", "row 5: 2 cells; 3 are needed"),
         (SAMPLES + "accepted,1,1\naccepted,1,1\n", "row 6: a second row 'accepted'"),
-        ("sweep,accepted,0,1\ns,1,1,2\n\nt,0.5,1,2\n",
-         "row 4, column 2 ('accepted'): the flag is '0.5'; it must be 0 or 1"),
+        (
+            "sweep,accepted,0,1\ns,1,1,2\n\nt,0.5,1,2\n",
+            "row 4, column 2 ('accepted'): the flag is '0.5'; it must be 0 or 1",
+        ),
         ("sweep,accepted,0,1\ns,,1,2\n", "row 2, column 2 ('accepted'): the cell is empty"),
         ("sweep,accepted,0,1,accepted\ns,1,1,2,1\n", "row 1: a second column 'accepted'"),
         ("sweep,0,t1\ns,1,2\n", "row 1, column 3 ('t1'): 't1' is not a number; the headers after"),
-        ("sweep,0,\ns,1,2\n", "row 1, column 3: the cell is empty; a number is needed; the headers"),
+        (
+            "sweep,0,\ns,1,2\n",
+            "row 1, column 3: the cell is empty; a number is needed; the headers",
+        ),
         ("sweep,0\ns,1\n", "row 1: 1 time stamp; at least 2"),
         ("sweep\ns\n", "row 1: 0 time stamp; at least 2"),
         ("sweep,0,1,2,1.5,4\ns,1,2,3,4,5\n", "row 1: a time stamp lies 1.5 ms from a steady"),
@@ -165,7 +190,7 @@ def test_a_cell_that_is_not_a_finite_number(text, everywhere):
         ("time_ms,a\n0,1\n1,\0\n", "row 3: a NUL byte"),
         ("time_ms,a,b\n0,1.5,2\n1;4;5\n", "row 3: 1 cells; 3 are needed"),
     ],
-)  # fmt: skip
+)
 def test_faults_name_the_place(text, message):
     assert fault(text).startswith(f"x.csv: {message}")
 
@@ -202,13 +227,34 @@ def test_decimals_of_any_length_are_the_nearest_float(cells):
 
 
 CELL = st.one_of(
-    st.sampled_from(["1", "-2.5", "", " ", "nan", "NA", "True", '"3"', '"', "accepted", "1e5",
-                     "a", "1_0", "\t", "inf", "#", "0"]),
+    st.sampled_from(
+        [
+            "1",
+            "-2.5",
+            "",
+            " ",
+            "nan",
+            "NA",
+            "True",
+            '"3"',
+            '"',
+            "accepted",
+            "1e5",
+            "a",
+            "1_0",
+            "\t",
+            "inf",
+            "#",
+            "0",
+        ]
+    ),
     st.text('0123456789.eE+-_" ,;', max_size=6),
-)  # fmt: skip
+)
 
 
-@given(st.lists(st.lists(CELL, min_size=1, max_size=4), max_size=4), st.sampled_from([(), (0,), (2,)]))
+@given(
+    st.lists(st.lists(CELL, min_size=1, max_size=4), max_size=4), st.sampled_from([(), (0,), (2,)])
+)
 @settings(deadline=None, max_examples=300)
 def test_the_fast_pass_takes_nothing_that_the_exact_pass_refuses(rows, text_columns):
     body = "".join(",".join(row) + "\n" for row in rows)
@@ -224,7 +270,9 @@ def test_the_fast_pass_takes_nothing_that_the_exact_pass_refuses(rows, text_colu
 def test_a_large_file_equals_the_csv_module_cell_by_cell():
     rng = np.random.default_rng(3)
     lines = ["time_ms," + ",".join(f"s{n}" for n in range(700))]
-    lines += [f"{n * 0.1:.1f}," + ",".join(f"{v:.5g}" for v in rng.normal(0, 9, 700)) for n in range(90)]
+    lines += [
+        f"{n * 0.1:.1f}," + ",".join(f"{v:.5g}" for v in rng.normal(0, 9, 700)) for n in range(90)
+    ]
     text = "\n".join(lines)
     expected = np.array([list(map(float, row)) for row in list(csv.reader(io.StringIO(text)))[1:]])
     np.testing.assert_array_equal(read(text).values_nv, expected[:, 1:].T)

@@ -161,6 +161,15 @@ def test_units_are_converted_once(path, dimension, per_unit):
     np.testing.assert_allclose(found, per_unit * values, rtol=1e-9, atol=1e-9 * per_unit)
 
 
+# Not the padding of the standard; common practice, no source.
+@pytest.mark.parametrize("minimum", [b"-100\0\0\0\0", b"\0\0-100\0\0"])
+def test_numbers_padded_with_zero_bytes_are_read(path, minimum):
+    write(path, noise(1, 500))
+    there = 1e3 * as_pyedflib_reads(path)
+    patch(path, 256 + 16 + 80 + 8, minimum)
+    np.testing.assert_allclose(read_edf_signals(path, name=NAME).values_nv, there, atol=1e-6)
+
+
 def test_each_signal_has_its_own_unit(path):
     write(path, np.tile(noise(1, 500), (3, 1)), dimension=["nV", "uV", "mV"])
     nv, uv, mv = read_edf_signals(path, name=NAME, signals=("S1", "S2", "S3")).values_nv
@@ -502,6 +511,14 @@ def test_the_upper_bits_of_a_bdf_trigger_line_are_no_code(path):
     write_triggers(path, line + 0x1A0000 - 0x800000)
     assert onsets(path, "7").onsets.tolist() == [100]
     assert onsets(path, "65535").onsets.tolist() == [300]
+
+
+# As mne reads a trigger channel of BDF: the stored integers, whatever the scaling says.
+def test_the_codes_of_a_bdf_trigger_line_are_the_stored_integers(path):
+    line = trigger(1000, (100, 104, 7), (300, 301, 200))
+    write_triggers(path, line, physical_min=[-100.0, -5.0], physical_max=[100.0, 5.0])
+    assert onsets(path, "7").onsets.tolist() == [100]
+    assert onsets(path, "200").onsets.tolist() == [300]
 
 
 # A 16-bit trigger line can be scaled so that code 1 is read as 0.9999: here

@@ -4,7 +4,8 @@ import numpy as np
 
 from waveworks.errors import LoadError
 from waveworks.loaders.raw import Signals
-from waveworks.loaders.text_table import TextTable, open_table
+from waveworks.loaders.text_file import open_table
+from waveworks.loaders.text_table import TextTable
 from waveworks.loaders.time_stamps import axis_from_stamps
 from waveworks.units import nv_per_unit
 

@@ -15,11 +15,13 @@ Column = str | int
 TIME_KINDS = ("s", "ms", "clock", "none")
 ORIENTATIONS = ("columns", "rows")
 
-_TABLES = ("text", "time", "signals", "marker")
-_TEXT_KEYS = ("separator", "decimal", "encoding", "skip_lines", "header", "names")
-_TIME_KEYS = ("kind", "column", "column_of", "clock_format", "rate_hz", "start_ms")
-_SIGNAL_KEYS = ("unit", "in", "columns", "names", "name_column")
-_MARKER_KEYS = ("column", "code")
+KEYS = {
+    "text": ("separator", "decimal", "encoding", "skip_lines", "header", "names"),
+    "time": ("kind", "column", "column_of", "clock_format", "rate_hz", "start_ms"),
+    "signals": ("in", "unit", "columns", "names", "name_column"),
+    "marker": ("column", "code"),
+}
+"""The keys of each table."""
 
 
 @dataclass(frozen=True)
@@ -116,11 +118,8 @@ def read_csv_format(path: Path, *, name: str | None = None) -> CsvFormat:
     except OSError as fault:
         raise SettingsError(f"{name}: cannot be read: {fault.strerror}") from None
     toml = TomlFile(data, name=name, error=SettingsError)
-    toml.check_keys(toml.root, _TABLES)
-    text = _known(toml, "text", _TEXT_KEYS)
-    time = _known(toml, "time", _TIME_KEYS)
-    signals = _known(toml, "signals", _SIGNAL_KEYS)
-    marker = _known(toml, "marker", _MARKER_KEYS)
+    toml.check_keys(toml.root, KEYS)
+    text, time, signals, marker = (_known(toml, key) for key in KEYS)
     if "kind" not in time:
         raise toml.fail(f"'time.kind' is missing; it must be one of {', '.join(TIME_KINDS)}")
     if "marker" in toml.root and "column" not in marker:
@@ -261,9 +260,9 @@ def _signal_faults(described: CsvFormat) -> tuple[tuple[bool, str], ...]:
     )
 
 
-def _known(toml: TomlFile, key: str, known: tuple[str, ...]) -> Table:
+def _known(toml: TomlFile, key: str) -> Table:
     table = toml.table(toml.root, key)
-    toml.check_keys(table, known, place=key)
+    toml.check_keys(table, KEYS[key], place=key)
     return table
 
 

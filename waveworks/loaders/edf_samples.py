@@ -107,7 +107,8 @@ def _read_with_mne(
 
 
 def _neutral_copy(data: bytes, header: EdfHeader) -> bytes:
-    neutral = bytearray(data[: header.n_header_bytes])
+    # Zero bytes are padding to `read_header`; mne would end the field at the first of them.
+    neutral = bytearray(data[: header.n_header_bytes].replace(b"\0", b" "))
     neutral[IDENTITY_FIELDS] = _NOBODY
     neutral[RESERVED_FIELD] = b" " * (RESERVED_FIELD.stop - RESERVED_FIELD.start)
     start = BLOCK_BYTES

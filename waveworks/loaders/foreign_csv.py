@@ -8,7 +8,8 @@ from waveworks.loaders.cells import Cells
 from waveworks.loaders.clock_times import clock_ms, since_first_ms
 from waveworks.loaders.csv_format import Column, CsvFormat
 from waveworks.loaders.raw import Continuous, Signals, listed, pick
-from waveworks.loaders.text_table import TableCells, TextTable, open_table
+from waveworks.loaders.text_file import open_table
+from waveworks.loaders.text_table import TableCells, TextTable
 from waveworks.loaders.time_stamps import axis_from_stamps, rate_from_stamps
 from waveworks.model import TimeAxis
 from waveworks.units import nv_per_unit

@@ -1,0 +1,393 @@
+"""A first suggestion of wave V and SN10: near the maximum, silent where noise could have made it.
+
+Wave V is a positive peak (vertex positive up) and SN10 the deepest point after it. The trace is
+smoothed lightly, every local maximum in the V window is a candidate, and its drop to the deepest
+point that follows is held against the same search in noise like this recording's own.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import ndimage
+
+from waveworks.dsp._validate import finite_array
+from waveworks.dsp.surrogates import N_SURROGATES, stated_noise, surrogate_noise
+from waveworks.errors import DataError
+
+FloatArray = NDArray[np.float64]
+
+# A Gaussian of this SD passes half the amplitude at 750 Hz; wave V itself has an SD near 0.6 ms.
+SMOOTHING_MS = 0.25
+# A replicate that shows less than this share of the combined drop does not support it.
+SUPPORT = 0.25
+_FEWEST_SAMPLES = 16
+
+
+@dataclass(frozen=True)
+class ParabolaPeak:
+    """The top of the parabola through three samples.
+
+    Parameters
+    ----------
+    offset_samples : float
+        From the middle sample.
+    height : float
+        In the unit of the samples.
+    curvature : float
+        Second difference, per sample squared; negative at a maximum.
+    """
+
+    offset_samples: float
+    height: float
+    curvature: float
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A local maximum in the V window and the deepest point after it.
+
+    Parameters
+    ----------
+    v_ms, sn10_ms : float
+        Latencies in ms.
+    v_sn10_nv : float
+        Drop from one to the other in the smoothed trace, in nV.
+    lost : str
+        Why it was not marked; empty for the one that was.
+    """
+
+    v_ms: float
+    sn10_ms: float
+    v_sn10_nv: float
+    lost: str = ""
+
+
+@dataclass(frozen=True)
+class Marks:
+    """Suggested marks.
+
+    Parameters
+    ----------
+    v_ms, v_se_ms : float
+        Latency of wave V and its standard error in ms; NaN is no mark.
+    sn10_ms, sn10_se_ms : float
+        Latency of SN10 and its standard error in ms.
+    v_sn10_nv, v_sn10_se_nv : float
+        Amplitude from V to SN10, read on the trace itself, and its standard error in nV.
+    v_sn10_corrected_nv : float
+        The amplitude less what picking peaks in noise adds on average, in nV.
+    confidence : float
+        Share of noise alone whose best candidate is smaller; not the chance of being right.
+    method : str
+        How the suggestion was made, and what the noise rests on.
+    others : tuple of Candidate
+        All candidates, the best first, marked or not.
+    note : str
+        Why there is no mark, or what to know about it.
+    """
+
+    v_ms: float = math.nan
+    v_se_ms: float = math.nan
+    sn10_ms: float = math.nan
+    sn10_se_ms: float = math.nan
+    v_sn10_nv: float = math.nan
+    v_sn10_se_nv: float = math.nan
+    v_sn10_corrected_nv: float = math.nan
+    confidence: float = math.nan
+    method: str = ""
+    others: tuple[Candidate, ...] = ()
+    note: str = ""
+
+
+def parabola_peak(left: float, middle: float, right: float) -> ParabolaPeak:
+    """Return the top of the parabola through three samples.
+
+    Parameters
+    ----------
+    left, middle, right : float
+        Three successive samples, the middle one an extremum.
+
+    Returns
+    -------
+    ParabolaPeak
+        At the middle sample where the three lie on a straight line.
+    """
+    curvature = left - 2 * middle + right
+    offset = 0.5 * (left - right) / curvature if curvature else 0.0
+    return ParabolaPeak(offset, middle - 0.25 * (left - right) * offset, curvature)
+
+
+def suggest_marks(
+    trace: ArrayLike,
+    times_ms: ArrayLike,
+    rn_nv: float,
+    v_window_ms: tuple[float, float],
+    *,
+    replicates: ArrayLike | None = None,
+    noise: ArrayLike | None = None,
+    noise_rate: float = 0.05,
+    sn10_after_ms: tuple[float, float] = (1.5, 6.0),
+) -> Marks:
+    """Suggest wave V and SN10, or say why there is none.
+
+    Parameters
+    ----------
+    trace : array_like, shape (n_samples,)
+        The average in nV, vertex positive up.
+    times_ms : array_like, shape (n_samples,)
+        Time of every sample in ms, uniform.
+    rn_nv : float
+        Noise left in the trace in nV; NaN takes the scale of `noise` or of the replicates.
+    v_window_ms : tuple of float
+        Where wave V is looked for, in ms.
+    replicates : array_like, shape (n_replicates, n_samples), optional
+        The traces averaged into this one; each must show the drop.
+    noise : array_like, shape (n_traces, n_samples), optional
+        Noise-only traces at the scale of the noise in the trace, such as half differences; by
+        default half the difference of odd and even replicates, else a spectrum of 1/f.
+    noise_rate : float
+        Share of noise-only traces that may get a mark.
+    sn10_after_ms : tuple of float
+        SN10 is looked for between these times after wave V, in ms.
+
+    Returns
+    -------
+    Marks
+
+    Raises
+    ------
+    DataError
+        If the arrays do not fit each other, are not finite, or a window is impossible.
+
+    Notes
+    -----
+    A maximum of noise is not zero. The corrected amplitude takes off what the same picking gains
+    on average when surrogate noise is added to the smoothed trace, searched near the marks only.
+    """
+    y, times = _trace_and_times(trace, times_ms)
+    step_ms = (times[-1] - times[0]) / (len(times) - 1)
+    search = _Search(times, step_ms, v_window_ms, sn10_after_ms)
+    if not 0 < noise_rate < 1:
+        raise DataError(f"noise_rate is {noise_rate}; it must lie between 0 and 1")
+    copies = None if replicates is None else _matching(replicates, y, "replicates")
+    smoothed = _smooth(y, step_ms)
+    candidates = search.candidates(smoothed)
+    drawn, origin = _noise_draws(y, rn_nv, noise, copies)
+    method = (
+        f"parabola on the trace smoothed by a Gaussian of {SMOOTHING_MS:g} ms SD, "
+        f"against {N_SURROGATES} draws of {origin}"
+    )
+    if not candidates:
+        return Marks(method=method, note=_nothing_to_pick(y, search))
+    if drawn is None:
+        return Marks(method=method, others=candidates, note="no noise estimate to judge it by")
+    smooth_noise = _smooth(drawn, step_ms)
+    null = search.best_drop(smooth_noise)
+    best = candidates[0]
+    exceeding = int((null >= best.v_sn10_nv).sum())
+    confidence = 1 - (exceeding + 1) / (N_SURROGATES + 1)
+    reason = ""
+    if confidence < 1 - noise_rate:
+        reason = f"noise alone reaches this drop in {1 - confidence:.2g} of draws"
+    elif copies is not None:
+        reason = _unsupported(best, copies, times, step_ms)
+    others = _with_reasons(candidates, reason)
+    if reason:
+        return Marks(confidence=confidence, method=method, others=others, note=reason)
+    v_se, sn10_se, amplitude_se = _standard_errors(best, smoothed, smooth_noise, drawn, times)
+    amplitude = _drop(y, best, times)
+    return Marks(
+        v_ms=best.v_ms,
+        v_se_ms=v_se,
+        sn10_ms=best.sn10_ms,
+        sn10_se_ms=sn10_se,
+        v_sn10_nv=amplitude,
+        v_sn10_se_nv=amplitude_se,
+        v_sn10_corrected_nv=amplitude - _picking_bias(best, smoothed, smooth_noise, times),
+        confidence=confidence,
+        method=method,
+        others=others,
+    )
+
+
+class _Search:
+    """The search for a drop: a local maximum in a window, the deepest point after it."""
+
+    def __init__(
+        self,
+        times: FloatArray,
+        step_ms: float,
+        v_window_ms: tuple[float, float],
+        sn10_after_ms: tuple[float, float],
+    ) -> None:
+        start, stop = v_window_ms
+        if not start < stop:
+            raise DataError(f"V window {start:g} to {stop:g} ms; it must start before it stops")
+        slack = step_ms * (1 + 1e-6)
+        if start < times[0] - slack or stop > times[-1] + slack:
+            raise DataError(
+                f"V window {start:g} to {stop:g} ms is not inside the data, "
+                f"{times[0]:g} to {times[-1]:g} ms"
+            )
+        if not 0 < sn10_after_ms[0] < sn10_after_ms[1]:
+            raise DataError(
+                f"sn10_after_ms is {sn10_after_ms}; it must be two rising positive times"
+            )
+        self.times, self.step_ms = times, step_ms
+        self.first, self.last = (round(x / step_ms) for x in sn10_after_ms)
+        # A candidate needs a neighbour on both sides and the whole SN10 window's beginning.
+        inside = (times >= start - 1e-6 * step_ms) & (times <= stop + 1e-6 * step_ms)
+        positions = np.flatnonzero(inside)
+        self.positions = positions[(positions >= 1) & (positions + self.first + 1 < len(times))]
+        if not len(self.positions):
+            raise DataError(
+                f"V window {start:g} to {stop:g} ms leaves no room for SN10 in data that end at "
+                f"{times[-1]:g} ms"
+            )
+
+    def _drops(self, traces: FloatArray) -> FloatArray:
+        """Return the drop after every position, minus infinity where there is no maximum."""
+        at = self.positions
+        padded = np.pad(traces, [(0, 0), (0, self.last + 1)], constant_values=np.inf)
+        windows = np.lib.stride_tricks.sliding_window_view(
+            padded, self.last - self.first + 1, axis=-1
+        )
+        drops = traces[:, at] - windows[:, at + self.first].min(axis=-1)
+        peaks = (traces[:, at] > traces[:, at - 1]) & (traces[:, at] >= traces[:, at + 1])
+        return np.where(peaks, drops, -np.inf)
+
+    def best_drop(self, traces: FloatArray) -> FloatArray:
+        """Return the largest drop of each trace, zero where it has no maximum at all."""
+        return np.maximum(self._drops(traces).max(axis=-1), 0.0)
+
+    def candidates(self, trace: FloatArray) -> tuple[Candidate, ...]:
+        """Return every maximum that is followed by a drop, the largest first."""
+        drops = self._drops(trace[np.newaxis])[0]
+        found = []
+        for index in np.flatnonzero(drops > 0):
+            v = int(self.positions[index])
+            after = slice(v + self.first, min(v + self.last + 1, len(trace)))
+            sn10 = after.start + int(np.argmin(trace[after]))
+            found.append(
+                Candidate(self._top(trace, v), self._top(-trace, sn10), float(drops[index]))
+            )
+        return tuple(sorted(found, key=lambda candidate: -candidate.v_sn10_nv))
+
+    def _top(self, trace: FloatArray, index: int) -> float:
+        if not 0 < index < len(trace) - 1 or trace[index] < max(trace[index - 1], trace[index + 1]):
+            return float(self.times[index])
+        peak = parabola_peak(*trace[index - 1 : index + 2].tolist())
+        return float(self.times[index] + peak.offset_samples * self.step_ms)
+
+
+def _trace_and_times(trace: ArrayLike, times_ms: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    y = finite_array(trace, name="trace", ndim=1)
+    times = finite_array(times_ms, name="times_ms", ndim=1)
+    if len(y) != len(times):
+        raise DataError(f"trace has {len(y)} samples, times_ms has {len(times)}")
+    if len(y) < _FEWEST_SAMPLES:
+        raise DataError(f"trace has {len(y)} samples; at least {_FEWEST_SAMPLES} are needed")
+    steps = np.diff(times)
+    if steps.min() <= 0 or np.ptp(steps) > 1e-3 * steps.mean():
+        raise DataError(
+            f"times_ms must rise evenly; its steps go from {steps.min():g} to {steps.max():g} ms"
+        )
+    return y, times
+
+
+def _matching(traces: ArrayLike, trace: FloatArray, name: str) -> FloatArray:
+    array = finite_array(traces, name=name, ndim=2)
+    if array.shape[1] != len(trace):
+        raise DataError(f"{name} have {array.shape[1]} samples, trace has {len(trace)}")
+    return array
+
+
+def _smooth(traces: FloatArray, step_ms: float) -> FloatArray:
+    smoothed: FloatArray = ndimage.gaussian_filter1d(
+        traces, SMOOTHING_MS / step_ms, axis=-1, mode="nearest"
+    )
+    return smoothed
+
+
+def _noise_draws(
+    trace: FloatArray, rn_nv: float, noise: ArrayLike | None, replicates: FloatArray | None
+) -> tuple[FloatArray | None, str]:
+    """Return surrogate noise and what it rests on; None where nothing says how large it is."""
+    if noise is not None:
+        given = _matching(noise, trace, "noise")
+        if given.any():
+            return surrogate_noise(given, rn_nv), "noise with the spectrum of the noise given"
+    if replicates is not None and len(replicates) > 1:
+        half = (replicates[0::2].mean(axis=0) - replicates[1::2].mean(axis=0)) / 2
+        if half.any():
+            drawn = surrogate_noise(half[np.newaxis], rn_nv)
+            return drawn, "noise with the spectrum of half the replicate difference"
+    if not math.isnan(rn_nv) and rn_nv > 0:
+        return stated_noise(len(trace), rn_nv), "noise of a stated spectrum, 1/f"
+    return None, "no noise"
+
+
+def _nothing_to_pick(trace: FloatArray, search: _Search) -> str:
+    if np.ptp(trace) == 0:
+        return "the trace is flat"
+    if search.candidates(-trace):
+        return "no positive peak followed by a trough in the V window; is the polarity inverted?"
+    return "no positive peak followed by a trough in the V window"
+
+
+def _drop(trace: FloatArray, marks: Candidate, times: FloatArray) -> float:
+    at_v, at_sn10 = np.interp([marks.v_ms, marks.sn10_ms], times, trace)
+    return float(at_v - at_sn10)
+
+
+def _unsupported(best: Candidate, replicates: FloatArray, times: FloatArray, step_ms: float) -> str:
+    least = SUPPORT * best.v_sn10_nv
+    for number, replicate in enumerate(_smooth(replicates, step_ms), start=1):
+        shown = _drop(replicate, best, times)
+        if shown < least:
+            return (
+                f"replicate {number} shows {shown:.3g} nV there; at least {least:.3g} nV are needed"
+            )
+    return ""
+
+
+def _with_reasons(candidates: tuple[Candidate, ...], reason: str) -> tuple[Candidate, ...]:
+    best, *rest = candidates
+    smaller = f"its drop is smaller than the best one's, {best.v_sn10_nv:.3g} nV"
+    lost = [Candidate(c.v_ms, c.sn10_ms, c.v_sn10_nv, smaller) for c in rest]
+    return (Candidate(best.v_ms, best.sn10_ms, best.v_sn10_nv, reason), *lost)
+
+
+def _standard_errors(
+    best: Candidate,
+    smoothed: FloatArray,
+    smooth_noise: FloatArray,
+    noise: FloatArray,
+    times: FloatArray,
+) -> tuple[float, float, float]:
+    """Return those of V, of SN10 (noise slope over curvature) and of the amplitude."""
+    step_ms = times[1] - times[0]
+    slope_sd = float(np.gradient(smooth_noise, step_ms, axis=-1)[:, 1:-1].std())
+    bend = np.abs(np.gradient(np.gradient(smoothed, step_ms), step_ms))
+    at_v, at_sn10 = np.interp([best.v_ms, best.sn10_ms], times, bend)
+    ends = [np.interp([best.v_ms, best.sn10_ms], times, draw) for draw in noise]
+    amplitude_se = float(np.subtract(*np.transpose(ends)).std())
+    return (
+        slope_sd / at_v if at_v > 0 else math.nan,
+        slope_sd / at_sn10 if at_sn10 > 0 else math.nan,
+        amplitude_se,
+    )
+
+
+def _picking_bias(
+    best: Candidate, smoothed: FloatArray, smooth_noise: FloatArray, times: FloatArray
+) -> float:
+    """Return what picking near the marks gains on average when noise is added to the trace."""
+    near = 2 * SMOOTHING_MS
+    around_v = np.abs(times - best.v_ms) <= near
+    around_sn10 = np.abs(times - best.sn10_ms) <= near
+    noisy = smoothed + smooth_noise
+    picked = noisy[:, around_v].max(axis=-1) - noisy[:, around_sn10].min(axis=-1)
+    return float(picked.mean()) - best.v_sn10_nv
