@@ -24,9 +24,9 @@ REQUIRED = {
 @pytest.fixture(autouse=True)
 def _no_global_state_leaks() -> Iterator[None]:
     """The legacy random state and the error state of numpy stay as they were."""
-    before, errors = np.random.get_state(legacy=False), np.geterr()
+    before, errors = np.random.get_state(legacy=False), np.geterr()  # noqa: NPY002
     yield
-    after = np.random.get_state(legacy=False)
+    after = np.random.get_state(legacy=False)  # noqa: NPY002
     assert np.array_equal(before["state"]["key"], after["state"]["key"])
     assert before["state"]["pos"] == after["state"]["pos"]
     assert errors == np.geterr()
@@ -61,7 +61,11 @@ def write_traces() -> Callable[..., None]:
     """Write a data file with samples in rows: `write_traces(path, {"a": ..., "b": ...})`."""
 
     def write(
-        path: Path, columns: dict[str, np.ndarray], *, sfreq_hz: float = 12000.0, start_ms: float = 0.0
+        path: Path,
+        columns: dict[str, np.ndarray],
+        *,
+        sfreq_hz: float = 12000.0,
+        start_ms: float = 0.0,
     ) -> None:
         n_samples = len(next(iter(columns.values())))
         times_ms = start_ms + np.arange(n_samples) * 1e3 / sfreq_hz

@@ -67,9 +67,7 @@ def test_the_truth_lies_in_its_interval(run, quiet_ward: Path, tmp_path: Path) -
         for r in rows_of(tmp_path / "waveworks-out" / "measures.csv")
         if r["rn_method"] in ("buffers", "sweeps", "blocks")
     ]
-    held = [
-        float(r["rn_low_nv"]) <= truth[r["recording"]] <= float(r["rn_high_nv"]) for r in rows
-    ]
+    held = [float(r["rn_low_nv"]) <= truth[r["recording"]] <= float(r["rn_high_nv"]) for r in rows]
     assert len(held) >= 10
     assert sum(held) >= len(held) - 2
 
@@ -257,7 +255,7 @@ def test_a_converted_session_measures_the_same(run, quiet_ward: Path, tmp_path: 
 
 
 def test_a_coarse_step_is_warned_of(run, write_manifest, write_traces) -> None:
-    """One large artefact stretches the 16 bits: a step of 2 x 32 uV / 65535, 1 nV, is too coarse."""
+    """One large artefact stretches the 16 bits: 2 x 32 uV / 65535, 1 nV a step, is too coarse."""
     rng = np.random.default_rng(3)
     a, b = rng.normal(0, 2, (2, 300))
     a[0] = b[0] = 32e3

@@ -92,7 +92,7 @@ def test_every_key(described):
         ),
         (
             MS + "unit='s'\n",
-            "unknown key 'time.unit'; known: kind, column, column_of, clock_format,",
+            "unknown key 'time.unit'; known: kind, column, column_of,",
         ),
         (
             MS + "[signals]\norientation='rows'\n",

@@ -94,7 +94,10 @@ def test_empty_cells_are_absent_not_zero(write_manifest: Manifest) -> None:
     ("cells", "message"),
     [
         ({"ear": "both"}, "ear is 'both'; it must be one of left, right, other"),
-        ({"layout": "mean"}, "layout is 'mean'; it must be one of sweeps, blocks, buffers, average"),
+        (
+            {"layout": "mean"},
+            "layout is 'mean'; it must be one of sweeps, blocks, buffers, average",
+        ),
         ({"level_db_nhl": ""}, "level_db_nhl and level_db_ehl are both empty; exactly one"),
         ({"level_db_ehl": "35"}, "level_db_nhl and level_db_ehl are both given; exactly one"),
         ({"stimulus": "tone-burst"}, "frequency_hz is empty; a tone-burst needs it"),

@@ -199,9 +199,7 @@ def test_marks_far_apart_are_said(make_recording) -> None:
 def test_a_stored_combination_gives_the_marks_of_the_combined_trace(make_recording) -> None:
     shape = response(AXIS.times_ms, 8.0, 200.0)
     runs = [make_recording(Average(shape, 9, AXIS), n, v_ms=7.0) for n in "ab"]
-    stored = make_recording(
-        Average(shape, 18, AXIS), "s", parts=("a", "b"), v_ms=8.0, sn10_ms=11.0
-    )
+    stored = make_recording(Average(shape, 18, AXIS), "s", parts=("a", "b"), v_ms=8.0, sn10_ms=11.0)
     (level,) = measure_levels(session_of(*runs, stored), SETTINGS)
     assert level.marks["combined"].v_ms == 8.0
     assert level.marks["1"].v_ms == 7.0

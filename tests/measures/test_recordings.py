@@ -129,9 +129,7 @@ def test_a_point_outside_the_response_window_is_a_fault(make_recording, rng) -> 
         make_recording(Sweeps(rng.normal(0, 9, (5, 300)), AXIS)),
         settings=SETTINGS.override(fsp_point_ms=3.0),
     )
-    assert measured.faults == (
-        "no F statistic: Fsp point 3 ms is not inside the response window",
-    )
+    assert measured.faults == ("no F statistic: Fsp point 3 ms is not inside the response window",)
 
 
 def test_settings_without_the_stimulus_are_a_fault(make_recording, rng) -> None:

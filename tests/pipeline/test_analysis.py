@@ -16,7 +16,10 @@ def test_the_public_names_work_together(quiet_ward: Path) -> None:
     assert len(analysis.measures) == len(session.recordings)
     assert analysis.faults == ()
     tested = {(row.ear, row.level_db_nhl) for row in analysis.levels.itertuples()}
-    assert tested == {("right", level) for level in (20, 30, 40, 50, 60)} | {("left", 40), ("left", 60)}
+    assert tested == {("right", level) for level in (20, 30, 40, 50, 60)} | {
+        ("left", 40),
+        ("left", 60),
+    }
     assert isinstance(analysis.traces, pd.DataFrame)
     assert set(analysis.traces["trace"]) == {"1", "2", "combined"}
 

@@ -3,7 +3,7 @@
 The target is 93 to 98 % of 2000 runs for noise Q33 and Q100, windows 0 to 25 ms and 5 to 17 ms,
 from 2000 independent sweeps and from one pair of buffers. It is missed when the whole 95 % binomial
 interval of the rate lies outside. A small version always runs. The full one, with white and slow
-noise, another window, another sampling rate and contiguous sweeps beside, takes about 15 minutes:
+noise, another window, another sampling rate and contiguous sweeps beside, takes about half an hour:
 
     pytest -m long -s --no-cov tests/validation/test_residual_noise_coverage.py
 """

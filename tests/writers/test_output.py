@@ -54,9 +54,7 @@ def test_a_file_in_the_way_is_refused(tmp_path: Path) -> None:
         output_folder(tmp_path / "out", force=True).__enter__()
 
 
-@pytest.mark.skipif(
-    os.name == "nt" or os.geteuid() == 0, reason="this user may write everywhere"
-)
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="this user may write everywhere")
 def test_a_place_without_rights_is_one_plain_line(tmp_path: Path) -> None:
     tmp_path.chmod(0o500)
     try:

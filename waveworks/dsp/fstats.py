@@ -146,8 +146,11 @@ def f_statistic(sweeps: ArrayLike, point: int | None = None) -> FStatistic:
     df_den is n_sweeps - 1 for Fsp; for Fmp it is n_sweeps - 1 times df_num, because what remains
     of the denominator after division by null_scale is the pooled variance about the window mean.
 
-    Matching moments leaves the far tail too small. Own simulation, Q33, 5 to 17 ms, 2000
-    independent sweeps: {TABLE}. The customary F(5, 250) at 5 % fires in {CUSTOMARY}.
+    Matching moments makes p in the far tail too small: for p below 0.1 % trust no digit. Own
+    simulation, 5 to 17 ms, 20 000 runs of 500 independent sweeps of noise; Fmp's p is below 5, 1
+    and 0.1 % in 5.4, 1.5 and 0.31 % (Q33), 5.4, 1.4 and 0.24 % (Q100), 4.9, 0.9 and 0.11 %
+    (white), 5.1, 1.4 and 0.23 % (slope f^-2). Fsp's are the same within 0.1 %. The customary
+    F(5, 250) is below 5 % in 0.34, 0.09, 0.00 and 1.8 % of them.
 
     References
     ----------
@@ -275,7 +278,9 @@ def ab_ratio(a: ArrayLike, b: ArrayLike, n_a: float = 1, n_b: float = 1) -> AbRa
     -----
     The degrees of freedom come from the spectrum of the difference, lowered with caution (see
     `coloured_noise.spectral_df`): by chance quiet differences look white and make the ratio large,
-    both in favour of a response. {FPR}
+    both in favour of a response. Own simulation, 5 to 17 ms at 12 kHz, 20 000 pairs of noise: p is
+    below 5 and 1 % in 4.8 and 1.3 % (Q33), 3.5 and 0.7 % (Q100), 3.0 and 0.3 % (white), 5.8 and
+    2.1 % (slope f^-2).
     """
     buffers, counts = buffer_pair(a, b, n_a, n_b)
     _at_least_two_samples(buffers, "a and b")
@@ -283,9 +288,10 @@ def ab_ratio(a: ArrayLike, b: ArrayLike, n_a: float = 1, n_b: float = 1) -> AbRa
     average, _ = average_and_deviations(buffers, shares)
     difference = (buffers[0] - buffers[1]) * math.sqrt(shares[0] * shares[1])
     difference -= difference.mean()
-    if np.abs(difference).max() <= ROUNDING * np.abs(buffers).max():
+    largest = np.abs(difference).max()
+    if largest <= ROUNDING * np.abs(buffers).max():
         return AbRatio(math.nan, math.nan, math.nan, math.nan)
-    ratio = float(average.var() / difference.var())
+    ratio = float((average / largest).var() / (difference / largest).var())
     df = spectral_df(difference[np.newaxis], 1, caution=TEST_CAUTION)
     df = min(df, difference.size - 1.0)
     return AbRatio(ratio, _upper_tail(ratio, df, df), df, df)

@@ -105,8 +105,14 @@ def noise_from_sweeps(sweeps: ArrayLike) -> ResidualNoise:
     noise level for bursts, so that the interval is then too wide rather than too narrow. Below,
     df is estimated as in `noise_from_buffers`.
 
-    Sweeps are taken to be independent. Cut one after the other from a slow noise they are not, and
-    no statistic within the sweeps can see it.
+    Own simulation, 2000 runs of 2000 independent sweeps: the interval at 95 % holds the truth in
+    95 to 96 % (Q33, Q100, white, and slope f^-2; 0 to 25, 5 to 17 and 3 to 20 ms).
+
+    Sweeps are taken to be independent. Cut one after the other from slow noise they are not quite,
+    and nothing within the sweeps shows it. In 500 runs of 2000 contiguous sweeps of 25 ms the power
+    left in their average was 1.01 (Q33), 1.00 (Q100), 0.99 (white) and 0.98 (slope f^-2) of what
+    independent sweeps leave, each known to about 1 %; the estimate stayed within 0.1 % of the
+    latter.
 
     References
     ----------
@@ -141,6 +147,12 @@ def noise_from_buffers(a: ArrayLike, b: ArrayLike, n_a: float = 1, n_b: float = 
     -----
     The degrees of freedom come from the spectrum of the difference itself, lowered with caution,
     because one short trace knows little of its own spectrum (see `coloured_noise.spectral_df`).
+
+    Own simulation, 2000 pairs of 2 x 1000 sweeps: the interval at 95 % holds the truth in 96 to
+    97 % (Q33, Q100), 96 to 98 % (white) and 95 to 96 % (slope f^-2), over 0 to 25, 5 to 17 and 3 to
+    20 ms at 12 kHz; 94 to 97 % at 20 kHz. It misses more often above than below: quiet pairs look
+    too sure of themselves. Filled in turn from contiguous sweeps of 25 ms, the mean of rn^2 was
+    0.99 (Q33), 1.00 (Q100), 1.00 (white) and 1.03 (slope f^-2) of what independent sweeps leave.
 
     References
     ----------

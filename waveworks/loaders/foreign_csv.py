@@ -227,19 +227,17 @@ def _labelled(
     table: TextTable, described: CsvFormat, marker: int | None
 ) -> tuple[tuple[str, int], ...]:
     """Return the label and the column of every signal in the file."""
-    if described.signal_names:
-        pairs = zip(described.signal_names, described.signal_columns, strict=True)
-        return tuple((label, _place(table, column)) for label, column in pairs)
     if described.signal_columns:
-        places = tuple(_place(table, column) for column in described.signal_columns)
-        return tuple((table.names[place], place) for place in places)
-    special = {marker}
+        places = [_place(table, column) for column in described.signal_columns]
+        labels = described.signal_names or [table.names[place] for place in places]
+        return tuple(zip(labels, places, strict=True))
+    # A column of time stamps may be absent from this file, with the signals that it belongs to.
     times = (described.time_column, *described.time_column_of.values())
-    for column in times:
-        if isinstance(column, int):
-            special.add(column - 1)
-        elif column is not None and column in table.names:
-            special.add(table.names.index(column))
+    special = {
+        marker,
+        *(column - 1 for column in times if isinstance(column, int)),
+        *(place for place, label in enumerate(table.names) if label in times),
+    }
     return tuple((label, place) for place, label in enumerate(table.names) if place not in special)
 
 

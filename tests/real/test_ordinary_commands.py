@@ -1,0 +1,191 @@
+"""Real evoked potentials, read in place, through the ordinary commands.
+
+`muse-auditory`: three runs of continuous EEG with sound-onset markers (NeuroTechX eeg-notebooks,
+BSD-3-Clause). `perg-ioba`: averaged pattern electroretinograms with replicates (PhysioNet
+PERG-IOBA 1.0.0, doi 10.13026/d24m-w054, ODC-By). Neither is an ABR.
+"""
+
+import csv
+import math
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from scipy import signal, stats
+
+from waveworks.cli.app import commands
+
+RUNS = ("data_2017-09-13-15.55.05", "data_2017-09-13-15.58.40", "data_2017-09-13-16.10.23")
+CHANNELS = ("TP9", "TP10", "AF7", "AF8")
+MUSE_FORMAT = """
+[time]
+kind = "s"
+column = "timestamps"
+rate_hz = 256
+
+[signals]
+unit = "uV"
+columns = ["TP9", "AF7", "AF8", "TP10"]
+
+[marker]
+column = "Marker0"
+"""
+PERG_FORMAT = """
+[time]
+kind = "clock"
+clock_format = "%Y-%m-%d %H:%M:%S.%f"
+start_ms = 0.0
+
+[time.column_of]
+RE_1 = "TIME_1"
+LE_1 = "TIME_1"
+RE_2 = "TIME_2"
+LE_2 = "TIME_2"
+
+[signals]
+unit = "uV"
+columns = ["RE_1", "LE_1", "RE_2", "LE_2"]
+"""
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def measure(folder: Path, *options: object) -> tuple[list[dict[str, str]], list[dict[str, str]]]:
+    out = folder.parent / "out"
+    arguments = ["measure", str(folder), "-o", str(out), *map(str, options)]
+    result = CliRunner().invoke(commands, arguments)
+    assert result.exit_code == 0, result.output
+    return rows_of(out / "measures.csv"), rows_of(out / "levels.csv")
+
+
+@pytest.fixture
+def muse(
+    real_recordings: Callable[[str], Path], write_manifest: Callable[..., Path], tmp_path: Path
+) -> tuple[Path, list[Path]]:
+    """A session of every run, channel and tone, in a folder that goes away."""
+    files = [real_recordings("muse-auditory") / "P300" / f"{run}.csv" for run in RUNS]
+    rows = [
+        {
+            "recording": f"{channel}-{tone}-{number}",
+            "file": file.name,
+            "csv_format": "continuous.toml",
+            "layout": "sweeps",
+            "ear": "other",
+            "transducer": "other",
+            "stimulus": "other",
+            "level_db_nhl": "",
+            "unit": "",
+            "condition": f"tone {tone}",
+            "channel": channel,
+            "signals": channel,
+            "event": tone,
+            "epoch_start_ms": "-100",
+            "epoch_stop_ms": "500",
+        }
+        for channel in CHANNELS
+        for tone in ("1", "2")
+        for number, file in enumerate(files, start=1)
+    ]
+    folder = write_manifest(*rows)
+    (folder / "continuous.toml").write_text(MUSE_FORMAT, encoding="utf-8")
+    for file in files:
+        shutil.copyfile(file, folder / file.name)
+    return folder, files
+
+
+def sweeps_by_hand(files: list[Path], channel: str, tone: float) -> np.ndarray:
+    """The same sweeps by numpy and scipy alone, in nV."""
+    sweeps = []
+    sos = signal.butter(2, (1.0, 30.0), "bandpass", fs=256, output="sos")
+    for file in files:
+        header = file.open(encoding="utf-8").readline().strip().split(",")
+        data = np.loadtxt(file, delimiter=",", skiprows=1)
+        filtered = signal.sosfiltfilt(sos, data[:, header.index(channel)] * 1e3)
+        marker = data[:, header.index("Marker0")]
+        onsets = np.flatnonzero((marker == tone) & (np.roll(marker, 1) != tone))
+        found = [filtered[o - 25 : o + 129] for o in onsets if o >= 25 and o + 129 <= len(filtered)]
+        sweeps += [sweep for sweep in found if np.abs(sweep).max() <= 50e3]
+    return np.array(sweeps)
+
+
+def test_the_temporal_channels_stand_far_above_the_frontal_ones(muse) -> None:
+    folder, files = muse
+    options = ["--bandpass", 1, 30, "--reject-uv", 50, "--response-window", 50, 400]
+    measures, levels = measure(folder, *options, "--noise-window", 50, 400)
+    assert len(measures) == 24
+    assert all("time stamps run backwards" in row["note"] for row in measures)
+    assert {row["sfreq_hz"] for row in measures} == {"256"}
+    found = {(row["channel"], row["condition"]): row for row in levels}
+    for tone in ("1", "2"):
+        temporal = [float(found[c, f"tone {tone}"]["fmp"]) for c in ("TP9", "TP10")]
+        frontal = [float(found[c, f"tone {tone}"]["fmp"]) for c in ("AF7", "AF8")]
+        assert min(temporal) > 2 * max(frontal)
+        assert max(float(found[c, f"tone {tone}"]["f_pvalue"]) for c in ("TP9", "TP10")) < 0.01
+        assert min(float(found[c, f"tone {tone}"]["f_pvalue"]) for c in ("AF7", "AF8")) > 0.05
+    # Window 50 to 400 ms: samples ceil(12.8) = 13 to floor(102.4) = 102, stimulus at sample 25.
+    inside = slice(25 + 13, 25 + 103)
+    for channel in CHANNELS:
+        sweeps = sweeps_by_hand(files, channel, 1.0)
+        row = found[channel, "tone 1"]
+        assert int(row["n_sweeps"]) == len(sweeps)
+        f = stats.f_oneway(*sweeps[:, inside].T).statistic
+        # The padding of the two filters differs at the ends of each run only.
+        assert float(row["fmp"]) == pytest.approx(f, rel=0.01)
+
+
+def test_replicates_of_two_sides_with_clock_times(
+    real_recordings: Callable[[str], Path], write_manifest: Callable[..., Path]
+) -> None:
+    source = real_recordings("perg-ioba") / "csv"
+    files = sorted(f for f in source.glob("0*.csv") if "RE_2" in f.open().readline())
+    rows = [
+        {
+            "recording": f"{file.stem}-{side}-{number}",
+            "file": file.name,
+            "csv_format": "clock.toml",
+            "layout": "average",
+            "ear": "other",
+            "transducer": "other",
+            "stimulus": "other",
+            "level_db_nhl": "",
+            "unit": "",
+            "condition": f"{file.stem} {side}",
+            "signals": f"{side}_{number}",
+        }
+        for file in files
+        for side in ("RE", "LE")
+        for number in (1, 2)
+    ]
+    folder = write_manifest(*rows)
+    (folder / "clock.toml").write_text(PERG_FORMAT, encoding="utf-8")
+    for file in files:
+        shutil.copyfile(file, folder / file.name)
+    measures, levels = measure(folder)
+    assert len(files) == 55
+    assert len(measures) == 4 * len(files)
+    assert len(levels) == 2 * len(files)
+    rates = np.array([float(row["sfreq_hz"]) for row in measures])
+    assert rates == pytest.approx(1694.46, abs=0.5)
+    identical = set()
+    for row in levels:
+        stem, side = row["condition"].split()
+        with (source / f"{stem}.csv").open(encoding="utf-8") as file:
+            cells = list(csv.DictReader(file))
+        x, y = ([float(c[f"{side}_{n}"]) * 1e3 for c in cells] for n in (1, 2))
+        if x == y:
+            identical.add(stem)
+            assert row["snr_power"] == ""
+            continue
+        assert float(row["r"]) == pytest.approx(stats.pearsonr(x, y).statistic, rel=1e-6)
+        half = (np.array(x) - np.array(y)) / 2
+        assert float(row["rn_nv"]) == pytest.approx(math.sqrt((half**2).mean()), rel=1e-6)
+        assert row["rn_method"] == "replicates"
+    assert identical == {"0144", "0263"}
+    by_condition = {row["condition"]: row for row in levels}
+    assert float(by_condition["0311 RE"]["r"]) == pytest.approx(-0.93, abs=0.005)
