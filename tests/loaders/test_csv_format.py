@@ -87,8 +87,8 @@ def test_every_key(described):
         ("[tme]\n", "unknown key 'tme'; known: text, time, signals, marker"),
         (
             "[text]\nseperator=';'\n" + MS,
-            "unknown key 'text.seperator'; known: separator, decimal, encoding, skip_lines, header, "
-            "names",
+            "unknown key 'text.seperator'; known: separator, decimal, encoding, skip_lines, "
+            "header, names",
         ),
         (
             MS + "unit='s'\n",
@@ -152,7 +152,7 @@ def test_every_key(described):
         ("[time]\nkind='none'\nrate_hz=1\n", "'time.start_ms' is missing; with time.kind 'none'"),
         (
             MS + "rate_hz=1\n",
-            "'time.rate_hz' goes with time.kind = 'none'; with 'ms' the stamps give",
+            "'time.rate_hz' goes with time.kind = 'none' or with [marker]; with 'ms' the stamps",
         ),
         (CLOCK, "'time.start_ms' is missing; with time.kind 'clock'"),
         (

@@ -211,6 +211,20 @@ def test_continuous_without_time_stamps():
     assert raw.onsets.tolist() == [0, 4, 8]
 
 
+def test_a_stated_rate_wins_over_stamps_that_agree_with_it():
+    raw = read(MARKED_TEXT.replace("0.009,", "0.00905,"), but(MARKED, rate_hz=1000.0))
+    assert raw.sfreq_hz == 1000
+    assert "the stated 1000 Hz are used; the stamps give 994.475 Hz" in raw.notes[-1]
+
+
+def test_a_stated_rate_that_the_stamps_contradict_is_refused():
+    with pytest.raises(LoadError) as caught:
+        read(MARKED_TEXT, but(MARKED, rate_hz=1020.0))
+    assert str(caught.value) == (
+        "x.csv: the time stamps give 1000 Hz, f.toml states 1020 Hz; the limit is 1% of difference"
+    )
+
+
 def test_continuous_stamps_that_run_backwards_are_noted():
     text = MARKED_TEXT.replace("0.004,", "0.001,")
     raw = read(text, MARKED)

@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from waveworks.errors import LoadError
@@ -32,6 +32,7 @@ def test_rate_is_from_the_span_not_from_the_median_step():
     st.integers(0, 4),
     st.sampled_from([np.round, np.trunc]),
 )
+@example(20000.0, 25, 2, np.trunc)
 def test_rounding_alone_is_neither_irregular_nor_refused(sfreq_hz, n, places, rounding):
     # Each stamp is off by at most one unit of the last place; so may be the ends.
     scale = 10.0**places

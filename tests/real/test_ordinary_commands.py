@@ -56,6 +56,10 @@ def rows_of(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
+def first_line(path: Path) -> str:
+    return path.read_text(encoding="utf-8").splitlines()[0]
+
+
 def measure(folder: Path, *options: object) -> tuple[list[dict[str, str]], list[dict[str, str]]]:
     out = folder.parent / "out"
     arguments = ["measure", str(folder), "-o", str(out), *map(str, options)]
@@ -104,7 +108,7 @@ def sweeps_by_hand(files: list[Path], channel: str, tone: float) -> np.ndarray:
     sweeps = []
     sos = signal.butter(2, (1.0, 30.0), "bandpass", fs=256, output="sos")
     for file in files:
-        header = file.open(encoding="utf-8").readline().strip().split(",")
+        header = first_line(file).split(",")
         data = np.loadtxt(file, delimiter=",", skiprows=1)
         filtered = signal.sosfiltfilt(sos, data[:, header.index(channel)] * 1e3)
         marker = data[:, header.index("Marker0")]
@@ -126,8 +130,8 @@ def test_the_temporal_channels_stand_far_above_the_frontal_ones(muse) -> None:
         temporal = [float(found[c, f"tone {tone}"]["fmp"]) for c in ("TP9", "TP10")]
         frontal = [float(found[c, f"tone {tone}"]["fmp"]) for c in ("AF7", "AF8")]
         assert min(temporal) > 2 * max(frontal)
-        assert max(float(found[c, f"tone {tone}"]["f_pvalue"]) for c in ("TP9", "TP10")) < 0.01
-        assert min(float(found[c, f"tone {tone}"]["f_pvalue"]) for c in ("AF7", "AF8")) > 0.05
+        p = {c: float(found[c, f"tone {tone}"]["f_pvalue"]) for c in CHANNELS}
+        assert max(p["TP9"], p["TP10"]) < 1e-6 < 1e-2 < min(p["AF7"], p["AF8"])
     # Window 50 to 400 ms: samples ceil(12.8) = 13 to floor(102.4) = 102, stimulus at sample 25.
     inside = slice(25 + 13, 25 + 103)
     for channel in CHANNELS:
@@ -143,7 +147,7 @@ def test_replicates_of_two_sides_with_clock_times(
     real_recordings: Callable[[str], Path], write_manifest: Callable[..., Path]
 ) -> None:
     source = real_recordings("perg-ioba") / "csv"
-    files = sorted(f for f in source.glob("0*.csv") if "RE_2" in f.open().readline())
+    files = sorted(f for f in source.glob("0*.csv") if "RE_2" in first_line(f))
     rows = [
         {
             "recording": f"{file.stem}-{side}-{number}",

@@ -203,6 +203,7 @@ def test_writing_is_silent_and_overwrites(path, capfd):
         (500, 25_000.0, b"0.02"),  # the standard's own example of a rate that is exact
         (300, 12_000.0, b"0.025"),
         (401, 20_000.0, b"0.02005"),
+        (401, 12_000.0, b"0.033417"),  # a shift of 0.004 of a step counts as none
         (1024, 40_000.0, b"0.0256"),
         (256, 512.0, b"0.5"),
         (10_000, 1000.0, b"10"),
@@ -214,14 +215,14 @@ def test_an_exact_record_duration_is_stated(path, n_samples, sfreq_hz, text):
     assert float(path.read_bytes()[244:252]) == float(text)
 
 
-# 401 samples at 12 kHz last 0.0334166..., and 8 characters hold 0.033417.
+# 2001 samples at 96 kHz last 0.02084375 s, and 8 characters hold 0.020844: 0.25 us x 96 kHz.
 def test_a_record_duration_that_does_not_fit_is_refused_with_the_numbers(path):
     with pytest.raises(OutputError) as caught:
-        write_edf(path, ("a",), traces(1, 401), 12_000.0)
+        write_edf(path, ("a",), traces(1, 2001), 96_000.0)
     assert str(caught.value) == (
-        "right-40.edf: 401 samples at 12000 Hz last 0.0334166667 s; the 8 characters of EDF state "
-        "0.033417 s, which is 11999.8803 Hz and moves the last sample by 0.004 of a sample step; "
-        "the limit is 0.001"
+        "right-40.edf: 2001 samples at 96000 Hz last 0.02084375 s; the 8 characters of EDF state "
+        "0.020844 s, which is 95998.8486 Hz and moves the last sample by 0.024 of a sample step; "
+        "the limit is 0.01"
     )
     assert not path.exists()
 

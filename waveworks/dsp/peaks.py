@@ -79,7 +79,8 @@ class Marks:
     v_sn10_corrected_nv : float
         The amplitude less what picking peaks in noise adds on average, in nV.
     confidence : float
-        Share of noise alone whose best candidate is smaller; not the chance of being right.
+        Share of noise alone whose best candidate is smaller; not the chance of being right. NaN
+        without a mark.
     method : str
         How the suggestion was made, and what the noise rests on.
     others : tuple of Candidate
@@ -145,8 +146,8 @@ def suggest_marks(
     replicates : array_like, shape (n_replicates, n_samples), optional
         The traces averaged into this one; each must show the drop.
     noise : array_like, shape (n_traces, n_samples), optional
-        Noise-only traces at the scale of the noise in the trace, such as half differences; by
-        default half the difference of odd and even replicates, else a spectrum of 1/f.
+        Independent noise-only traces at the scale of the noise in the trace, such as half
+        differences; by default the replicates less their mean, else a spectrum of 1/f.
     noise_rate : float
         Share of noise-only traces that may get a mark.
     sn10_after_ms : tuple of float
@@ -163,18 +164,27 @@ def suggest_marks(
 
     Notes
     -----
-    A maximum of noise is not zero. The corrected amplitude takes off what the same picking gains
-    on average when surrogate noise is added to the smoothed trace, searched near the marks only.
+    A maximum of noise is not zero. The corrected amplitude takes off what the same search gains
+    on average when surrogate noise is added to the smoothed trace. It is not corrected for being
+    reported only when it is large.
+
+    The standard error of a latency is the SD of the slope of the smoothed noise over the curvature
+    at the mark. It is too small where noise decides between peaks, see the validation tests.
+
+    Wave V is positive. If the trace upside down holds a larger drop, and one rarer in noise than
+    `noise_rate`, there is no mark and the note says so; nothing is turned over.
     """
     y, times = _trace_and_times(trace, times_ms)
     step_ms = (times[-1] - times[0]) / (len(times) - 1)
     search = _Search(times, step_ms, v_window_ms, sn10_after_ms)
     if not 0 < noise_rate < 1:
         raise DataError(f"noise_rate is {noise_rate}; it must lie between 0 and 1")
+    if rn_nv < 0 or math.isinf(rn_nv):
+        raise DataError(f"rn_nv is {rn_nv:g} nV; it must be a number of at least 0, or NaN")
     copies = None if replicates is None else _matching(replicates, y, "replicates")
     smoothed = _smooth(y, step_ms)
     candidates = search.candidates(smoothed)
-    drawn, origin = _noise_draws(y, rn_nv, noise, copies)
+    drawn, origin = _noise_draws(y, step_ms, rn_nv, noise, copies)
     method = (
         f"parabola on the trace smoothed by a Gaussian of {SMOOTHING_MS:g} ms SD, "
         f"against {N_SURROGATES} draws of {origin}"
@@ -189,15 +199,22 @@ def suggest_marks(
     exceeding = int((null >= best.v_sn10_nv).sum())
     confidence = 1 - (exceeding + 1) / (N_SURROGATES + 1)
     reason = ""
-    if confidence < 1 - noise_rate:
+    upside_down = float(search.best_drop(-smoothed[np.newaxis])[0])
+    if upside_down > max(best.v_sn10_nv, float(np.quantile(null, 1 - noise_rate))):
+        reason = (
+            f"upside down the trace holds a larger drop, {upside_down:.3g} nV against "
+            f"{best.v_sn10_nv:.3g} nV: check its polarity"
+        )
+    elif confidence < 1 - noise_rate:
         reason = f"noise alone reaches this drop in {1 - confidence:.2g} of draws"
     elif copies is not None:
         reason = _unsupported(best, copies, times, step_ms)
     others = _with_reasons(candidates, reason)
     if reason:
-        return Marks(confidence=confidence, method=method, others=others, note=reason)
+        return Marks(method=method, others=others, note=reason)
     v_se, sn10_se, amplitude_se = _standard_errors(best, smoothed, smooth_noise, drawn, times)
     amplitude = _drop(y, best, times)
+    picking_bias_nv = float(search.best_drop(smoothed + smooth_noise).mean()) - best.v_sn10_nv
     return Marks(
         v_ms=best.v_ms,
         v_se_ms=v_se,
@@ -205,10 +222,11 @@ def suggest_marks(
         sn10_se_ms=sn10_se,
         v_sn10_nv=amplitude,
         v_sn10_se_nv=amplitude_se,
-        v_sn10_corrected_nv=amplitude - _picking_bias(best, smoothed, smooth_noise, times),
+        v_sn10_corrected_nv=amplitude - picking_bias_nv,
         confidence=confidence,
         method=method,
         others=others,
+        note="SN10 is the end of its search, no turning point" if math.isnan(sn10_se) else "",
     )
 
 
@@ -250,17 +268,23 @@ class _Search:
     def _drops(self, traces: FloatArray) -> FloatArray:
         """Return the drop after every position, minus infinity where there is no maximum."""
         at = self.positions
-        padded = np.pad(traces, [(0, 0), (0, self.last + 1)], constant_values=np.inf)
-        windows = np.lib.stride_tricks.sliding_window_view(
-            padded, self.last - self.first + 1, axis=-1
+        size = self.last - self.first + 1
+        # The filter's window is moved to begin at its own sample; past the end there is no trough.
+        deepest = ndimage.minimum_filter1d(
+            traces[:, at[0] + self.first : at[-1] + self.last + 1],
+            size,
+            mode="constant",
+            cval=np.inf,
+            origin=-(size // 2),
         )
-        drops = traces[:, at] - windows[:, at + self.first].min(axis=-1)
-        peaks = (traces[:, at] > traces[:, at - 1]) & (traces[:, at] >= traces[:, at + 1])
-        return np.where(peaks, drops, -np.inf)
+        tops = traces[:, at]
+        peaks = (tops > traces[:, at - 1]) & (tops >= traces[:, at + 1])
+        return np.where(peaks, tops - deepest[:, : len(at)], -np.inf)
 
     def best_drop(self, traces: FloatArray) -> FloatArray:
         """Return the largest drop of each trace, zero where it has no maximum at all."""
-        return np.maximum(self._drops(traces).max(axis=-1), 0.0)
+        best: FloatArray = np.maximum(self._drops(traces).max(axis=-1), 0.0)
+        return best
 
     def candidates(self, trace: FloatArray) -> tuple[Candidate, ...]:
         """Return every maximum that is followed by a drop, the largest first."""
@@ -312,18 +336,25 @@ def _smooth(traces: FloatArray, step_ms: float) -> FloatArray:
 
 
 def _noise_draws(
-    trace: FloatArray, rn_nv: float, noise: ArrayLike | None, replicates: FloatArray | None
+    trace: FloatArray,
+    step_ms: float,
+    rn_nv: float,
+    noise: ArrayLike | None,
+    replicates: FloatArray | None,
 ) -> tuple[FloatArray | None, str]:
     """Return surrogate noise and what it rests on; None where nothing says how large it is."""
     if noise is not None:
         given = _matching(noise, trace, "noise")
         if given.any():
-            return surrogate_noise(given, rn_nv), "noise with the spectrum of the noise given"
+            drawn = surrogate_noise(given, _smooth(given, step_ms), len(given), rn_nv)
+            return drawn, "noise with the spectrum of the noise given"
     if replicates is not None and len(replicates) > 1:
-        half = (replicates[0::2].mean(axis=0) - replicates[1::2].mean(axis=0)) / 2
-        if half.any():
-            drawn = surrogate_noise(half[np.newaxis], rn_nv)
-            return drawn, "noise with the spectrum of half the replicate difference"
+        # Each has the variance of a replicate times (1 - 1/n); the mean of n has it divided by n.
+        n_independent = len(replicates) - 1
+        apart = (replicates - replicates.mean(axis=0)) / math.sqrt(n_independent)
+        if apart.any():
+            drawn = surrogate_noise(apart, _smooth(apart, step_ms), n_independent, rn_nv)
+            return drawn, "noise with the spectrum of the replicates less their mean"
     if not math.isnan(rn_nv) and rn_nv > 0:
         return stated_noise(len(trace), rn_nv), "noise of a stated spectrum, 1/f"
     return None, "no noise"
@@ -369,25 +400,19 @@ def _standard_errors(
 ) -> tuple[float, float, float]:
     """Return those of V, of SN10 (noise slope over curvature) and of the amplitude."""
     step_ms = times[1] - times[0]
-    slope_sd = float(np.gradient(smooth_noise, step_ms, axis=-1)[:, 1:-1].std())
+    slope_sd = float((smooth_noise[:, 2:] - smooth_noise[:, :-2]).std()) / (2 * step_ms)
     bend = np.abs(np.gradient(np.gradient(smoothed, step_ms), step_ms))
     at_v, at_sn10 = np.interp([best.v_ms, best.sn10_ms], times, bend)
-    ends = [np.interp([best.v_ms, best.sn10_ms], times, draw) for draw in noise]
-    amplitude_se = float(np.subtract(*np.transpose(ends)).std())
+    at = np.array([best.v_ms, best.sn10_ms]) - times[0]
+    left = np.minimum(at // step_ms, len(times) - 2).astype(int)
+    share = at / step_ms - left
+    ends = (1 - share) * noise[:, left] + share * noise[:, left + 1]
+    amplitude_se = float(np.subtract(*ends.T).std())
+    trough = round((best.sn10_ms - times[0]) / step_ms)
+    turns = smoothed[trough] <= smoothed[max(trough - 1, 0) : trough + 2].min()
+    inside = 0 < trough < len(times) - 1 and at_sn10 > 0
     return (
         slope_sd / at_v if at_v > 0 else math.nan,
-        slope_sd / at_sn10 if at_sn10 > 0 else math.nan,
+        slope_sd / at_sn10 if turns and inside else math.nan,
         amplitude_se,
     )
-
-
-def _picking_bias(
-    best: Candidate, smoothed: FloatArray, smooth_noise: FloatArray, times: FloatArray
-) -> float:
-    """Return what picking near the marks gains on average when noise is added to the trace."""
-    near = 2 * SMOOTHING_MS
-    around_v = np.abs(times - best.v_ms) <= near
-    around_sn10 = np.abs(times - best.sn10_ms) <= near
-    noisy = smoothed + smooth_noise
-    picked = noisy[:, around_v].max(axis=-1) - noisy[:, around_sn10].min(axis=-1)
-    return float(picked.mean()) - best.v_sn10_nv

@@ -10,19 +10,26 @@ from waveworks.dsp.coloured_noise import spectral_df
 
 FloatArray = NDArray[np.float64]
 
-N_SURROGATES = 400
+# Every draw is used upside down as well. They fix a rate of 5 % to within 0.8 % (standard error).
+N_SURROGATES = 800
 _SEED = 20310
 # One periodogram is as uncertain as it is large; neighbouring bins of noise are alike.
 _BINS_AVERAGED = 5
 
 
-def surrogate_noise(noise: FloatArray, rn_nv: float) -> FloatArray:
+def surrogate_noise(
+    noise: FloatArray, smoothed: FloatArray, n_independent: int, rn_nv: float
+) -> FloatArray:
     """Draw Gaussian noise with the spectrum of noise-only traces.
 
     Parameters
     ----------
     noise : ndarray, shape (n_traces, n_samples)
         Noise-only traces in nV at the scale of the noise in question, checked, not all zero.
+    smoothed : ndarray, shape (n_traces, n_samples)
+        The same as smoothed before the search: the power that its result depends on.
+    n_independent : int
+        How many of the traces are independent.
     rn_nv : float
         Its standard deviation in nV; NaN is that of the traces themselves.
 
@@ -30,13 +37,13 @@ def surrogate_noise(noise: FloatArray, rn_nv: float) -> FloatArray:
     -------
     ndarray, shape (N_SURROGATES, n_samples)
         In nV. Each draw has a scale of its own, because few traces know their own scale only so
-        well: rn_nv sqrt(df / chi-square(df)), df the degrees of freedom of the traces.
+        well: rn_nv sqrt(df / chi-square(df)), df the degrees of freedom of the smoothed traces.
     """
     n_samples = noise.shape[-1]
     power = (np.abs(np.fft.rfft(noise, axis=-1)) ** 2).mean(axis=0)
     power = ndimage.uniform_filter1d(power, _BINS_AVERAGED, mode="nearest")
     rms = math.sqrt(float((noise**2).mean())) if math.isnan(rn_nv) else rn_nv
-    return _drawn(power, n_samples, rms, spectral_df(noise, len(noise), caution=0.0))
+    return _drawn(power, n_samples, rms, spectral_df(smoothed, n_independent, caution=0.0))
 
 
 def stated_noise(n_samples: int, rn_nv: float) -> FloatArray:
@@ -61,8 +68,9 @@ def stated_noise(n_samples: int, rn_nv: float) -> FloatArray:
 
 def _drawn(power: FloatArray, n_samples: int, rms_nv: float, df: float) -> FloatArray:
     rng = np.random.default_rng(_SEED)
-    spectrum = rng.normal(size=(N_SURROGATES, len(power), 2)) @ np.array([1, 1j])
+    spectrum = rng.normal(size=(N_SURROGATES // 2, len(power), 2)) @ np.array([1, 1j])
     draws = np.fft.irfft(spectrum * np.sqrt(power), n_samples, axis=-1)
+    draws = np.concatenate([draws, -draws])
     draws *= rms_nv / math.sqrt(float((draws**2).mean()))
     if math.isfinite(df):
         draws *= np.sqrt(df / rng.chisquare(df, size=(N_SURROGATES, 1)))

@@ -51,7 +51,8 @@ class CsvFormat:
     clock_format : str
         Of clock times, as `datetime.strptime` reads it.
     rate_hz : float or None
-        Sampling rate, where there are no time stamps.
+        Sampling rate in Hz where there are no time stamps; in continuous data it also wins over
+        stamps that agree with it.
     start_ms : float or None
         Time of the first sample after the stimulus; None where the stamps say it themselves.
     orientation : str
@@ -190,8 +191,9 @@ def _time_faults(described: CsvFormat) -> tuple[tuple[bool, str], ...]:
             "'time.rate_hz' is missing; without time stamps it must be given",
         ),
         (
-            kind != "none" and described.rate_hz is not None,
-            f"'time.rate_hz' goes with time.kind = 'none'; with '{kind}' the stamps give the rate",
+            kind != "none" and described.rate_hz is not None and not continuous,
+            f"'time.rate_hz' goes with time.kind = 'none' or with [marker]; with '{kind}' the "
+            "stamps give the rate",
         ),
         (
             kind != "none" and in_columns and has_column == has_columns,

@@ -18,6 +18,9 @@ FloatArray = NDArray[np.float64]
 
 _MS_PER_UNIT = {"s": 1e3, "ms": 1.0}
 
+# A clock of a computer strays by far less, and a wrong rate is wrong by far more.
+_STATED_RATE_TOLERANCE = 0.01
+
 
 def read_foreign_csv(
     data: bytes,
@@ -97,11 +100,25 @@ class _SignalsInColumns:
             axis, notes = self._axis(cells)
             return Signals(self._labels, values_nv, axis, notes=notes)
         onsets = self._onsets(cells.column(self._marker), event)
-        if self._format.rate_hz is not None:
-            return Continuous(self._labels, values_nv, self._format.rate_hz, onsets)
-        stamps = self._stamps(cells, self._times[0])
-        sfreq_hz, notes = rate_from_stamps(stamps, where=self._table.name)
+        sfreq_hz, notes = self._rate(cells)
         return Continuous(self._labels, values_nv, sfreq_hz, onsets, notes)
+
+    def _rate(self, cells: TableCells) -> tuple[float, tuple[str, ...]]:
+        """Return the stated rate, checked against the stamps, or that of the stamps."""
+        name, stated_hz = self._table.name, self._format.rate_hz
+        if not self._times and stated_hz is not None:
+            return stated_hz, ()
+        sfreq_hz, notes = rate_from_stamps(self._stamps(cells, self._times[0]), where=name)
+        if stated_hz is None:
+            return sfreq_hz, notes
+        off = sfreq_hz / stated_hz - 1
+        if abs(off) > _STATED_RATE_TOLERANCE:
+            raise LoadError(
+                f"{name}: the time stamps give {sfreq_hz:.6g} Hz, {self._format.name} states "
+                f"{stated_hz:g} Hz; the limit is {_STATED_RATE_TOLERANCE:.0%} of difference"
+            )
+        said = f"{name}: the stated {stated_hz:g} Hz are used; the stamps give {sfreq_hz:.6g} Hz"
+        return stated_hz, (*notes, said)
 
     def _time_places(self) -> list[int]:
         """Return the column of time stamps of every signal, empty where there is none."""

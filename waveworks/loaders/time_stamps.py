@@ -119,10 +119,10 @@ def farthest_stamp_ms(stamps_ms: FloatArray) -> float:
 
 def _resolution_ms(stamps_ms: FloatArray) -> float:
     """Return the last decimal place that the stamps were written with, in ms."""
-    # Clock times counted from a far origin are no finer than two neighbouring floats.
+    # No stamp is finer than two neighbouring floats, which matters for clock times.
     finest = 2.0 * float(np.spacing(np.abs(stamps_ms).max()))
     for places in range(7):
         scaled = stamps_ms * 10.0**places
         if np.abs(scaled - np.round(scaled)).max() < 1e-4:
-            return max(float(10.0**-places), finest)
+            return float(10.0**-places) + finest
     return finest

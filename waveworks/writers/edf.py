@@ -17,8 +17,8 @@ _LABEL_CHARACTERS = 16
 _FIELD_CHARACTERS = 8
 _RESERVED_LABELS = ("EDF Annotations", "BDF Annotations")
 _MOST_RECORD_BYTES = 61440
-# Shift of the last sample, as a share of a sample step, that counts as none: a rate that comes from
-# rounded time stamps is no more exact.
+# Shift of the last sample, as a share of a sample step, up to which two time axes agree (see
+# `TimeAxis.agrees_with`).
 _TIME_TOLERANCE = 0.01
 # Python, and so the EDF writer, writes shorter numbers with an exponent, which EDF does not know;
 # physical limits stay clear of it by rounding outwards to 0.1 nV.

@@ -1,0 +1,334 @@
+"""The documentation says what the program does: names, keys, links, commands and snippets.
+
+The folder beside the tests is the project's own or a copy of it without the package, so nothing
+here reads the package's source files.
+"""
+
+import json
+import re
+import shlex
+import shutil
+import tomllib
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from waveworks.cli.app import commands
+from waveworks.loaders import csv_format, manifest, session_toml
+from waveworks.measures.definitions import DEFINITIONS
+from waveworks.measures.tables import LEVELS_COLUMNS, MEASURES_COLUMNS, TRACES_COLUMNS
+from waveworks.model import CONDITION_COLUMNS
+from waveworks.settings import default_settings, read, read_settings
+
+PROJECT = Path(__file__).parents[1]
+DOCS = PROJECT / "docs"
+PAGES = sorted([PROJECT / "README.md", PROJECT / "DEVELOPERS.md", *DOCS.glob("*.md")])
+NOTEBOOKS = sorted((PROJECT / "notebooks").glob("*.ipynb"))
+FENCE = re.compile(r"^```(\w*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+OUTPUTS = {
+    "measures.csv": MEASURES_COLUMNS,
+    "levels.csv": LEVELS_COLUMNS,
+    "traces.csv": TRACES_COLUMNS,
+}
+
+
+def text_of(page):
+    return (PROJECT / page).read_text(encoding="utf-8")
+
+
+def blocks(page, language):
+    return [body for kind, body in FENCE.findall(text_of(page)) if kind == language]
+
+
+def lines_of_commands(page):
+    return [line for body in blocks(page, "bash") for line in body.splitlines() if line]
+
+
+def waveworks_calls(page):
+    """Return the arguments of every call of the command line on a page."""
+    calls = []
+    for line in lines_of_commands(page):
+        for part in line.split("&&"):
+            words = shlex.split(part, comments=True)
+            if words[:1] == ["waveworks"]:
+                calls.append(words[1:])
+    return calls
+
+
+def section(page, heading):
+    """Return what stands under a heading, up to the next heading of its kind or above."""
+    text = text_of(page)
+    found = re.search(rf"^(#+) {re.escape(heading)}$", text, re.MULTILINE)
+    assert found, f"{page} has no heading '{heading}'"
+    rest = text[found.end() :]
+    following = re.search(rf"^#{{1,{len(found[1])}}} ", rest, re.MULTILINE)
+    return rest[: following.start()] if following else rest
+
+
+def named_in_rows(text):
+    """Return the names in backquotes in the first column of every table row."""
+    first_cells = re.findall(r"^\|([^|]*)\|", text, re.MULTILINE)
+    return [name for cell in first_cells for name in re.findall(r"`([^`]+)`", cell)]
+
+
+@pytest.fixture
+def workplace(tmp_path, monkeypatch):
+    """An empty folder with the invented session, as the pages assume it."""
+    shutil.copytree(PROJECT / "synthetic_data", tmp_path / "synthetic_data")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+@pytest.mark.parametrize("table", OUTPUTS)
+def test_every_output_column_is_explained_in_the_order_of_the_table(table):
+    named = named_in_rows(section("docs/formats.md", table))
+    assert named == [name for name in OUTPUTS[table] if name not in CONDITION_COLUMNS]
+
+
+def test_the_condition_columns_are_named_before_the_output_tables():
+    introduction = section("docs/formats.md", "Output tables").split("###")[0]
+    assert tuple(re.findall(r"`(\w+)`", introduction.split("The condition columns")[1])) == (
+        *CONDITION_COLUMNS,
+    )
+
+
+def test_the_table_of_measures_is_that_of_the_definitions():
+    rows = [
+        [cell.strip().replace("\\|", "|") for cell in re.split(r"(?<!\\)\|", line)[1:-1]]
+        for line in text_of("docs/measures.md").splitlines()
+        if line.startswith("|")
+    ]
+    assert rows[2:] == [
+        [
+            definition.name,
+            definition.meaning,
+            definition.unit,
+            definition.formula,
+            definition.window,
+            ", ".join(f"`{column}`" for column in definition.columns),
+            definition.source,
+        ]
+        for definition in DEFINITIONS.values()
+    ]
+
+
+def test_every_column_of_a_definition_exists():
+    columns = {column for table in OUTPUTS.values() for column in table}
+    assert not {c for definition in DEFINITIONS.values() for c in definition.columns} - columns
+
+
+def test_every_settings_key_is_explained():
+    page = named_in_rows(section("docs/settings.md", "Keys"))
+    processing = {f"processing.{key}" for key in read._PROCESSING_KEYS}
+    top = {"name", "[[stimulus]]"}
+    assert {*read._TOP_KEYS} == {"name", "processing", "stimulus"}
+    assert sorted(page) == sorted(top | processing | {*read._ROW_KEYS})
+
+
+def test_the_shipped_windows_are_those_of_the_page():
+    def window(pair):
+        start, stop = pair
+        if start == -float("inf"):
+            return "whole trace"
+        return f"{start:g} ms to the end" if stop == float("inf") else f"{start:g} to {stop:g} ms"
+
+    expected = []
+    for row in default_settings().stimuli:
+        frequency = "any" if row.frequency_hz is None else f"{row.frequency_hz:g}"
+        if (row.stimulus, frequency) == ("tone-burst", "any"):
+            frequency = "any other"
+        v_window = "none" if row.v_ms is None else window(row.v_ms)
+        point = f"{row.fsp_point_ms:g} ms" if row.fsp_point_ms == row.fsp_point_ms else "middle"
+        windows = [window(row.response_ms), v_window, window(row.noise_ms)]
+        expected.append([row.stimulus, frequency, *windows, point])
+    page = section("docs/settings.md", "The shipped default")
+    rows = [
+        [cell.strip() for cell in line.strip("|").split("|")]
+        for line in page.splitlines()
+        if line.startswith("|")
+    ]
+    assert rows[2:] == expected
+
+
+def test_every_session_key_is_explained():
+    page = named_in_rows(section("docs/formats.md", "session.toml"))
+    top = {key for key in session_toml._KEYS if key != "reported_threshold"}
+    assert sorted(page) == sorted(
+        top | {"[[reported_threshold]]"} | {*session_toml._THRESHOLD_KEYS}
+    )
+
+
+class CellsThatTell:
+    """Stands in for the cells of a row and remembers the columns that were asked for."""
+
+    def __init__(self):
+        self.asked = set()
+
+    def _remember(self, column, *_, **__):
+        self.asked.add(column)
+
+    def text(self, column, **_):
+        self._remember(column)
+        return ""
+
+    def choice(self, column, *_, **__):
+        self._remember(column)
+        return ""
+
+    def texts(self, column):
+        self._remember(column)
+        return ()
+
+    counts = texts
+    number = count = _remember
+
+    def fault(self, *_):
+        pass
+
+    def items(self):
+        return ()
+
+
+def test_every_column_of_recordings_csv_is_explained():
+    page = named_in_rows(section("docs/formats.md", "recordings.csv"))
+    assert len(page) == len(set(page))
+    cells = CellsThatTell()
+    manifest._row(cells, 2)
+    kept = {"reject_uv", "mains_hz", "impedance_kohm", "started", "system", "comment"}
+    assert set(page) == cells.asked | kept
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_relative_links_lead_somewhere(page):
+    for target in re.findall(r"\]\(([^)\s]+)\)", page.read_text(encoding="utf-8")):
+        if "://" in target:
+            continue
+        path, _, anchor = target.partition("#")
+        file = (page.parent / path).resolve() if path else page
+        assert file.exists(), f"{page.name}: {target}"
+        if anchor:
+            text = FENCE.sub("", file.read_text(encoding="utf-8"))
+            headings = re.findall(r"^#+ (.*)$", text, re.MULTILINE)
+            anchors = {re.sub(r"[^\w\- ]", "", h.lower()).replace(" ", "-") for h in headings}
+            assert anchor in anchors, f"{page.name}: {target}"
+
+
+def test_the_readme_measures_the_invented_session_in_one_line(workplace):
+    first, second = lines_of_commands("README.md")[:2]
+    install, measure = first.split(" && ")
+    assert install == "python -m pip install ."
+    assert second == 'python -m pip install ".[test]" && python -m pytest'
+    with (PROJECT / "pyproject.toml").open("rb") as file:
+        project = tomllib.load(file)["project"]
+    assert "test" in project["optional-dependencies"]
+    assert project["scripts"] == {"waveworks": "waveworks.cli:main"}
+    program, *arguments = shlex.split(measure)
+    assert program == "waveworks"
+    result = CliRunner().invoke(commands, arguments)
+    assert result.exit_code == 0, result.output
+    written = {path.name for path in Path("waveworks-out").iterdir()}
+    assert written == {*OUTPUTS, "provenance.json"}
+    table = text_of("README.md").split("writes four files")[1].split("\n\n")[1]
+    assert set(named_in_rows(table)) == written
+
+
+def test_the_session_shown_in_the_tutorial_measures_as_shown(workplace):
+    result = CliRunner().invoke(commands, ["measure", "synthetic_data/quiet_ward"])
+    printed = [line.split() for line in result.output.splitlines()]
+    shown = blocks("docs/tutorial.md", "")
+    table = next(body for body in shown if body.startswith("recording "))
+    assert all(line.split() in printed for line in table.splitlines())
+    levels = next(body for body in shown if body.startswith("level "))
+    for line in levels.splitlines()[1:]:
+        label, *numbers = re.split(r"\s{2,}", line)
+        ear, level = label.split(" ... ")
+        assert any(
+            words[0] == f"{ear}," and level in " ".join(words) and words[-len(numbers) :] == numbers
+            for words in printed
+            if words
+        ), line
+    checked = CliRunner().invoke(commands, ["check", "synthetic_data/quiet_ward"])
+    assert "16 recordings, nothing wrong." in checked.output
+    assert "`16 recordings, nothing wrong.`" in text_of("docs/tutorial.md")
+
+
+@pytest.mark.parametrize("page", ["README.md", "docs/tutorial.md", "docs/how-to.md"])
+def test_commands_on_a_session_that_exists_run_in_their_order(page, workplace):
+    ran = 0
+    for arguments in waveworks_calls(page):
+        if Path(arguments[1]).is_dir():
+            result = CliRunner().invoke(commands, arguments)
+            assert result.exit_code == 0, f"{arguments}: {result.output}"
+            ran += 1
+    assert ran
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_every_command_is_one_that_exists(page, workplace):
+    Path("our_system.toml").touch()
+    for name, *arguments in waveworks_calls(page):
+        command = commands.commands[name]
+        # Parsing alone: wrong options and missing arguments raise.
+        command.make_context(name, arguments)
+
+
+SNIPPETS = [
+    (page.relative_to(PROJECT).as_posix(), number)
+    for page in PAGES
+    for number in range(len(blocks(page, "python")))
+]
+
+
+@pytest.mark.parametrize(("page", "number"), SNIPPETS)
+def test_python_snippets_run(page, number, workplace, capsys):
+    exec(compile(blocks(page, "python")[number], f"{page}, snippet {number}", "exec"), {})
+    assert capsys.readouterr().out, "a snippet shows something"
+
+
+def test_the_auditor_sees_the_reported_noise_agree(workplace, capsys):
+    snippet = next(body for body in blocks("README.md", "python") if "reported" in body)
+    exec(compile(snippet, "README.md", "exec"), {})
+    # The invented recording system reports the RMS of half of A minus B, to 0.1 nV.
+    shown = capsys.readouterr().out
+    assert "right-40-1 reported 21.4 nV, buffers give 21.4 nV" in shown
+
+
+@pytest.mark.parametrize("page", ["docs/how-to.md", "docs/settings.md"])
+def test_toml_examples_are_read(page, tmp_path):
+    examples = blocks(page, "toml")
+    assert examples
+    for number, body in enumerate(examples):
+        path = tmp_path / f"{number}.toml"
+        path.write_text(body, encoding="utf-8")
+        if "[[stimulus]]" in body:
+            assert read_settings(path).stimuli
+        else:
+            assert csv_format.read_csv_format(path).signal_columns
+
+
+@pytest.mark.parametrize("page", ["docs/tutorial.md", "docs/how-to.md"])
+def test_examples_of_recordings_csv_are_read(page):
+    examples = [
+        body for body in blocks(page, "") if body.startswith("recording,file") and "..." not in body
+    ]
+    assert examples
+    for body in examples:
+        rows = manifest.read_manifest(body.encode())
+        assert len(rows) == len(body.splitlines()) - 1
+    if page == "docs/tutorial.md":
+        assert rows[0].condition == rows[1].condition
+
+
+@pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.name)
+def test_notebooks_are_stored_without_output(notebook):
+    cells = json.loads(notebook.read_text(encoding="utf-8"))["cells"]
+    code = [cell for cell in cells if cell["cell_type"] == "code"]
+    assert code
+    for cell in code:
+        assert cell["outputs"] == []
+        assert cell["execution_count"] is None
+
+
+def test_there_is_a_notebook():
+    assert NOTEBOOKS
