@@ -4,6 +4,7 @@ The folder beside the tests is the project's own or a copy of it without the pac
 here reads the package's source files.
 """
 
+import inspect
 import json
 import re
 import shlex
@@ -15,6 +16,7 @@ import pytest
 from click.testing import CliRunner
 
 from waveworks.cli.app import commands
+from waveworks.dsp import peaks
 from waveworks.loaders import csv_format, manifest, session_toml
 from waveworks.measures.definitions import DEFINITIONS
 from waveworks.measures.tables import LEVELS_COLUMNS, MEASURES_COLUMNS, TRACES_COLUMNS
@@ -318,6 +320,16 @@ def test_examples_of_recordings_csv_are_read(page):
         assert len(rows) == len(body.splitlines()) - 1
     if page == "docs/tutorial.md":
         assert rows[0].condition == rows[1].condition
+
+
+def test_the_choices_behind_a_suggested_mark_are_those_of_the_page():
+    page = " ".join(section("docs/explanation.md", "Marks").split())
+    assert f"a Gaussian with an SD of {peaks.SMOOTHING_MS:g} ms" in page
+    assert f"every replicate shows at least {peaks.SUPPORT:g} of it" in page
+    defaults = inspect.signature(peaks.suggest_marks).parameters
+    assert f"fewer than {defaults['noise_rate'].default:.0%}".replace("%", " %") in page
+    start, stop = defaults["sn10_after_ms"].default
+    assert f"{start:g} to {stop:g} ms after it" in page
 
 
 @pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.name)

@@ -156,3 +156,10 @@ def test_centred_df_stays_within_its_limits(n):
     assert math.isnan(centred_df(np.zeros((n, 8)), n - 1))
     ramp = np.outer(np.linspace(-1, 1, n), np.linspace(-1, 1, 8))
     assert 1 <= centred_df(ramp, n - 1) <= 2.2
+
+
+@pytest.mark.parametrize("n", [4, 30])
+def test_two_samples_have_one_degree_of_freedom_about_their_mean(n):
+    white = np.random.default_rng(8).standard_normal((n, 2))
+    centred = white - white.mean(axis=1, keepdims=True)
+    assert centred_df(centred - centred.mean(axis=0), n - 1) == 1

@@ -101,7 +101,11 @@ def test_fmp_is_the_one_way_analysis_of_variance(n_sweeps, n_samples, scale, off
 def test_fsp_by_its_definition():
     sweeps = random_sweeps(30, 20)
     expected = 30 * sweeps.mean(axis=0).var(ddof=1) / sweeps[:, 7].var(ddof=1)
-    assert f_statistic(sweeps, point=7).statistic == pytest.approx(expected, rel=1e-12)
+    found = f_statistic(sweeps, point=7)
+    assert found.statistic == pytest.approx(expected, rel=1e-12)
+    assert found.df_den == 29
+    assert found.df_num == f_statistic(sweeps).df_num
+    assert found.null_scale == f_statistic(sweeps).null_scale
 
 
 @given(
@@ -336,6 +340,12 @@ def test_ab_ratio_p_is_that_of_f():
 
 def test_ab_ratio_of_two_samples_has_one_degree_of_freedom():
     assert ab_ratio([1.0, 2.0], [5.0, 3.0]).df_num == 1
+
+
+def test_ab_ratio_has_at_most_one_degree_of_freedom_fewer_than_samples():
+    impulse = np.zeros(300)
+    impulse[150] = 1  # its spectrum is flatter than that of any noise
+    assert ab_ratio(impulse, -impulse).df_num == 299
 
 
 # --- rates without a response --------------------------------------------------------------------

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy import stats
 
+from waveworks.dsp.coloured_noise import INTERVAL_CAUTION, spectral_df
 from waveworks.dsp.residual_noise import (
     ResidualNoise,
     noise_from_buffers,
@@ -254,11 +255,24 @@ def test_bursts_cost_degrees_of_freedom():
 
 
 def test_counts_do_not_scatter_the_powers():
-    """Blocks of very unequal size deviate by unequal shares; their powers are made equal first."""
+    """A block with half of all sweeps deviates by half; powers are made equal before they are
+    compared. Otherwise the scatter would be 1/80 of 1/4, eight times 2 / 5000."""
     rng = np.random.default_rng(9)
-    counts = np.where(np.arange(80) == 0, 8000.0, 100.0)
-    blocks = rng.standard_normal((80, 500)) / np.sqrt(counts)[:, np.newaxis]
-    assert noise_from_replicates(blocks, counts).df > 0.5 * 79 * 500
+    counts = np.where(np.arange(80) == 0, 7900.0, 100.0)
+    blocks = rng.standard_normal((80, 5000)) / np.sqrt(counts)[:, np.newaxis]
+    assert noise_from_replicates(blocks, counts).df > 0.5 * 79 * 5000
+
+
+def test_df_of_few_replicates_is_that_of_their_independent_contrasts():
+    """sqrt(n_i) x_i without their component along sqrt(n) is k - 1 contrasts of one variance."""
+    counts = np.array([100.0, 400.0, 4000.0, 50.0])
+    traces = np.random.default_rng(10).standard_normal((4, 90)) / np.sqrt(counts)[:, np.newaxis]
+    first_column = np.column_stack([np.sqrt(counts), np.eye(4)[:, 1:]])
+    contrasts = np.linalg.qr(first_column)[0][:, 1:].T @ (np.sqrt(counts)[:, np.newaxis] * traces)
+    noise = noise_from_replicates(traces, counts)
+    expected = spectral_df(contrasts, 3, caution=INTERVAL_CAUTION)
+    assert noise.df == pytest.approx(expected, rel=1e-9)
+    assert noise.rn_nv == pytest.approx(rms(contrasts) / math.sqrt(counts.sum()), rel=1e-9)
 
 
 def test_df_does_not_depend_on_scale():

@@ -255,3 +255,9 @@ def test_void_scaling_is_refused_where_the_signal_is_used(field, value, words):
 @pytest.mark.parametrize("raw", ["µV".encode(), "µV".encode("latin-1"), b"\0 \xb5V\0\0"])
 def test_text_is_utf8_or_latin1(raw):
     assert plain_text(raw) == "µV"
+
+
+# Common practice, no source: a label that a damaged file spoils must not break a line of output.
+def test_a_character_that_cannot_be_printed_becomes_a_question_mark():
+    signal = read_header(edf(label=b"Cz\nA1\x1b[2J", dimension=b"u\tV"), name=NAME).signals[0]
+    assert (signal.label, signal.dimension) == ("Cz?A1?[2J", "u?V")

@@ -43,7 +43,8 @@ def marked_in_noise(kind, n_runs, *, seed, rn_nv):
 def recovery(kind, n_runs, *, seed, amplitude_nv=100.0):
     """Return what is found of a response, and how far the plain maximum is off."""
     rng = np.random.default_rng(seed)
-    in_window = np.flatnonzero((TIMES_MS >= WINDOW_MS[0]) & (TIMES_MS <= WINDOW_MS[1]))
+    start_ms, stop_ms = WINDOW_MS
+    in_window = np.flatnonzero((start_ms <= TIMES_MS) & (stop_ms >= TIMES_MS))
     rows, plain = [], []
     for _ in range(n_runs):
         latency_ms = rng.uniform(7.5, 10.5)
@@ -82,14 +83,14 @@ def recovery(kind, n_runs, *, seed, amplitude_nv=100.0):
 @pytest.mark.parametrize("kind", ["Q33", "Q100", "W"])
 def test_noise_is_marked_at_about_the_stated_rate(kind):
     """Scale and spectrum both from the replicates."""
-    rate = interval(marked_in_noise(kind, 400, seed=21, rn_nv=math.nan), 400)
+    rate = interval(marked_in_noise(kind, 300, seed=21, rn_nv=math.nan), 300)
     assert rate.low <= 0.05 <= rate.high
 
 
 @pytest.mark.parametrize("kind", ["Q33", "Q100", "W"])
 def test_noise_is_not_marked_more_often_where_its_scale_is_known(kind):
     """Less often than stated is lost power: the spectrum is as uncertain as before."""
-    rate = interval(marked_in_noise(kind, 300, seed=22, rn_nv=TRUE_RN_NV), 300)
+    rate = interval(marked_in_noise(kind, 200, seed=22, rn_nv=TRUE_RN_NV), 200)
     assert rate.low <= 0.05
 
 
@@ -112,8 +113,8 @@ def test_long_noise(kind, rn_nv):
     count = marked_in_noise(kind, n_runs, seed=31, rn_nv=rn_nv)
     rate = interval(count, n_runs)
     print(f"\n{kind}: {count / n_runs:.4f} marked, {rate.low:.4f} to {rate.high:.4f}")
-    # About 5 %: an eighth of all searches more is what the surrogates themselves may add.
-    assert rate.low <= 0.05 or kind == "S33"
+    if kind != "S33":  # slow drift is reported beside, never a target
+        assert rate.low <= 0.05
 
 
 @pytest.mark.long
@@ -124,10 +125,11 @@ def test_long_recovery(kind, amplitude_nv):
     found = recovery(kind, n_runs, seed=32, amplitude_nv=amplitude_nv)
     n = found.n_marked
     print(
-        f"\n{kind} {amplitude_nv:g} nV: marked {n / n_runs:.3f}, within 0.3 ms {found.within / n:.3f} "
-        f"(plain maximum {found.plain_within / n_runs:.3f}), RMS {found.rms_ms:.3f} ms, median SE "
-        f"{found.median_se_ms:.3f} ms, 95 % interval holds V {found.covered / n:.3f}, amplitude "
-        f"{found.mean_nv:.1f} nV, corrected {found.corrected_nv:.1f} nV, its interval holds "
-        f"{found.amplitude_covered / n:.3f}"
+        f"\n{kind} {amplitude_nv:g} nV: marked {n / n_runs:.3f}, "
+        f"within 0.3 ms {found.within / n:.3f} (plain maximum {found.plain_within / n_runs:.3f}), "
+        f"RMS {found.rms_ms:.3f} ms, median SE {found.median_se_ms:.3f} ms, "
+        f"95 % interval holds V {found.covered / n:.3f}; "
+        f"amplitude {found.mean_nv:.1f} nV, corrected {found.corrected_nv:.1f} nV, "
+        f"its interval holds {found.amplitude_covered / n:.3f}"
     )
     assert found.within / n > found.plain_within / n_runs

@@ -15,7 +15,7 @@ from waveworks.errors import WaveworksError
 EXIT_FAULT = 1
 
 
-class PlainErrors(click.Group):
+class _PlainErrors(click.Group):
     """A group whose commands end with a plain line where the input is at fault."""
 
     def invoke(self, ctx: click.Context) -> object:
@@ -41,7 +41,7 @@ class PlainErrors(click.Group):
             return ctx.exit(EXIT_FAULT)
 
 
-@click.group(cls=PlainErrors, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=_PlainErrors, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="waveworks")
 def commands() -> None:
     """Re-analyse exported averaged waveforms, and prove each number.

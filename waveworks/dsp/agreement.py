@@ -26,7 +26,7 @@ DIFFERENCE_SHARE = 0.25
 class Agreement:
     """The agreement of two traces, y against x.
 
-    Attributes
+    Parameters
     ----------
     r : float
         Pearson correlation at lag 0. NaN if a trace is constant.
@@ -93,7 +93,7 @@ class Agreement:
 class CrossCorrelation:
     """Correlation of two traces over lags.
 
-    Attributes
+    Parameters
     ----------
     lag_samples : ndarray of int, shape (2 max_lag + 1,)
         From -max_lag to max_lag; positive means that y is later than x.

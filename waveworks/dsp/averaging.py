@@ -19,7 +19,7 @@ LEAST_DF = 50
 class WeightedAverage:
     """An average of sweeps.
 
-    Attributes
+    Parameters
     ----------
     trace_nv : ndarray, shape (n_samples,)
         The average, in nV, write-protected.
@@ -50,7 +50,7 @@ class WeightedAverage:
 class Combination:
     """One trace from several averages.
 
-    Attributes
+    Parameters
     ----------
     trace_nv : ndarray, shape (n_samples,)
         The combined trace in nV, write-protected.

@@ -33,7 +33,7 @@ FEW_DEVIATIONS = 10
 class CentredVariance:
     """The variance of noise about its mean over the window.
 
-    Attributes
+    Parameters
     ----------
     df : float
         Its degrees of freedom.

@@ -28,7 +28,7 @@ CORNER_TOLERANCE_DB = 0.1
 class BandPass:
     """A Butterworth band-pass that is run forward and backward.
 
-    Attributes
+    Parameters
     ----------
     low_hz, high_hz : float
         The corners in Hz.

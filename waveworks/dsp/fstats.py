@@ -27,7 +27,7 @@ LARGE_OFFSET = 1e-4
 class FStatistic:
     """An F statistic with its own null distribution.
 
-    Attributes
+    Parameters
     ----------
     statistic : float
         n_sweeps times the variance of the average over the window, over the variance across
@@ -82,7 +82,7 @@ class FStatistic:
 class Growth:
     """Residual noise and Fmp while the sweeps came in.
 
-    Attributes
+    Parameters
     ----------
     n_sweeps : ndarray of int, shape (n_steps,)
         The first n sweeps: step, 2 step, ...
@@ -101,7 +101,7 @@ class Growth:
 class AbRatio:
     """The variance of an average over that of its (+-) reference.
 
-    Attributes
+    Parameters
     ----------
     ratio : float
         1 without a response, on average. NaN if A and B are identical up to an offset.

@@ -34,7 +34,7 @@ MANY_DEVIATIONS = 50
 class ResidualNoise:
     """The noise left in an average.
 
-    Attributes
+    Parameters
     ----------
     rn_nv : float
         Its standard deviation in nV.

@@ -1,11 +1,9 @@
 """The cells of one row of a hand-made table, read by column; faults are collected, not raised."""
 
 import math
-import re
 from collections.abc import Collection, Mapping
 
-# Python also reads '1_000', 'nan' and 'inf' as numbers; a table of measurements must not.
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+from waveworks.plain_numbers import is_plain_number
 
 
 class Cells:
@@ -164,7 +162,7 @@ class Cells:
     ) -> float | None:
         if not text:
             return None
-        value = float(text) if _NUMBER.fullmatch(text) else math.nan
+        value = float(text) if is_plain_number(text) else math.nan
         if not math.isfinite(value):
             self.fault(column, f"is '{text}', which is not a number")
             return None

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from waveworks.errors import LoadError
 from waveworks.loaders.edf_annotations import Annotations, read_annotations
-from waveworks.loaders.edf_header import EdfHeader, plain_text
+from waveworks.loaders.edf_header import EdfHeader, one_line, plain_text
 from waveworks.loaders.edf_samples import trigger_codes
 from waveworks.loaders.raw import listed
 
@@ -194,7 +194,7 @@ def _what_there_is(
     if annotations.texts:
         counts = Counter(annotations.texts)
         shown = [
-            (f"'{' '.join(text.split())[:_TEXT_LISTED]}'", n)
+            (f"'{one_line(text)[:_TEXT_LISTED]}'", n)
             for text, n in counts.most_common()
             if n >= _LEAST_REPEATS and not any(word in text.casefold() for word in identity)
         ]

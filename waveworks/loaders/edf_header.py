@@ -9,6 +9,7 @@ import re
 from dataclasses import dataclass, field, replace
 
 from waveworks.errors import LoadError
+from waveworks.plain_numbers import is_plain_number
 
 ANNOTATION_LABELS = ("EDF Annotations", "BDF Annotations")
 
@@ -35,7 +36,6 @@ SIGNAL_FIELDS = {
 
 _RESERVED_WORDS = (b"EDF+C", b"EDF+D", b"BDF+C", b"BDF+D", b"24BIT")
 _FORMATS = {b"0       ": "EDF", b"\xffBIOSEMI": "BDF"}
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _WHOLE = re.compile(r"[+-]?\d+", re.ASCII)
 
 
@@ -46,9 +46,9 @@ class EdfSignal:
     Parameters
     ----------
     label : str
-        Its name.
+        Its name, with a question mark for each character that cannot be printed.
     dimension : str
-        Physical dimension, such as ``uV``.
+        Physical dimension, such as ``uV``; as `label`.
     physical_min, physical_max : float
         In `dimension`, at `digital_min` and `digital_max`; the gain may be negative.
     digital_min, digital_max : float
@@ -228,6 +228,22 @@ def plain_text(raw: bytes) -> str:
     return text.strip(" \0")
 
 
+def one_line(text: str) -> str:
+    """Put a question mark for each character that would spoil a line of output.
+
+    Parameters
+    ----------
+    text : str
+        From a file.
+
+    Returns
+    -------
+    str
+        Of the same length.
+    """
+    return "".join(character if character.isprintable() else "?" for character in text)
+
+
 def _with_length_checked(header: EdfHeader, n_bytes: int, name: str) -> EdfHeader:
     surplus = n_bytes - header.n_header_bytes - header.n_data_bytes
     if surplus < 0:
@@ -286,8 +302,8 @@ def _signals(block: bytes, n_signals: int, name: str) -> tuple[EdfSignal, ...]:
 
     return tuple(
         EdfSignal(
-            label=plain_text(columns["label"][i]),
-            dimension=plain_text(columns["physical dimension"][i]),
+            label=one_line(plain_text(columns["label"][i])),
+            dimension=one_line(plain_text(columns["physical dimension"][i])),
             physical_min=number("physical minimum", i),
             physical_max=number("physical maximum", i),
             digital_min=number("digital minimum", i),
@@ -300,7 +316,7 @@ def _signals(block: bytes, n_signals: int, name: str) -> tuple[EdfSignal, ...]:
 
 def _number(raw: bytes, what: str, name: str) -> float:
     text = plain_text(raw)
-    if not _NUMBER.fullmatch(text) or math.isinf(float(text)):
+    if not is_plain_number(text) or math.isinf(float(text)):
         raise LoadError(
             f"{name}: header field '{what}' is not a number (digits and a decimal point)"
         )

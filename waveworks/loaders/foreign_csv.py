@@ -7,7 +7,7 @@ from waveworks.errors import LoadError
 from waveworks.loaders.cells import Cells
 from waveworks.loaders.clock_times import clock_ms, since_first_ms
 from waveworks.loaders.csv_format import Column, CsvFormat
-from waveworks.loaders.raw import Continuous, Signals, listed, pick
+from waveworks.loaders.raw import Continuous, Signals, listed, pick, positions
 from waveworks.loaders.text_file import open_table
 from waveworks.loaders.text_table import TableCells, TextTable
 from waveworks.loaders.time_stamps import axis_from_stamps, rate_from_stamps
@@ -264,14 +264,7 @@ def _wanted(
     labels = tuple(label for label, _ in signals)
     if not labels:
         raise LoadError(f"{name}: no signal column")
-    chosen = []
-    for label in wanted or labels:
-        count = labels.count(label)
-        if count != 1:
-            how = f"is there {count} times" if count else "is not there"
-            raise LoadError(f"{name}: signal '{label}' {how}; the file holds {listed(labels)}")
-        chosen.append(signals[labels.index(label)])
-    return tuple(chosen)
+    return tuple(signals[index] for index in positions(labels, wanted or labels, name=name))
 
 
 def _optional_place(table: TextTable, column: Column | None) -> int | None:

@@ -87,8 +87,8 @@ class ManifestRow:
     n_sweeps: int | None
     n_a: int | None
     n_b: int | None
-    n_per_block: tuple[int, ...]
     n_rejected: int | None
+    n_per_block: tuple[int, ...]
     buffer_split: str | None
     parts: tuple[str, ...]
     group: int | None

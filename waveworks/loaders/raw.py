@@ -86,21 +86,43 @@ def pick(signals: Signals, wanted: tuple[str, ...], *, name: str) -> Signals:
     """
     if not wanted or signals.labels == wanted:
         return signals
-    positions = []
-    for label in wanted:
-        count = signals.labels.count(label)
-        if count != 1:
-            how = f"is there {count} times" if count else "is not there"
-            raise LoadError(
-                f"{name}: signal '{label}' {how}; the file holds {listed(signals.labels)}"
-            )
-        positions.append(signals.labels.index(label))
+    places = positions(signals.labels, wanted, name=name)
     return replace(
         signals,
         labels=wanted,
-        values_nv=signals.values_nv[positions],
-        accepted=None if signals.accepted is None else signals.accepted[positions],
+        values_nv=signals.values_nv[places],
+        accepted=None if signals.accepted is None else signals.accepted[places],
     )
+
+
+def positions(labels: tuple[str, ...], wanted: tuple[str, ...], *, name: str) -> list[int]:
+    """Return where the wanted labels are.
+
+    Parameters
+    ----------
+    labels : tuple of str
+        All that the file holds.
+    wanted : tuple of str
+        Those that are asked for.
+    name : str
+        The file to name in an error.
+
+    Returns
+    -------
+    list of int
+        In the order in which they are asked for.
+
+    Raises
+    ------
+    LoadError
+        If a label is not in the file, or is there more than once.
+    """
+    for label in wanted:
+        count = labels.count(label)
+        if count != 1:
+            how = f"is there {count} times" if count else "is not there"
+            raise LoadError(f"{name}: signal '{label}' {how}; the file holds {listed(labels)}")
+    return [labels.index(label) for label in wanted]
 
 
 def listed(labels: tuple[str, ...]) -> str:

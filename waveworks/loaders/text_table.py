@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from waveworks.errors import LoadError
+from waveworks.plain_numbers import is_plain_number
 
 FloatArray = NDArray[np.float64]
 
 # Python also reads '1_000' and digits of other scripts as numbers; a table of amplitudes must not.
-_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 _NOT_FINITE = ("nan", "inf", "infinity")
 
 
@@ -152,7 +152,7 @@ class TextTable:
         plain = text
         if self.decimal != ".":
             plain = text.replace(".", "?").replace(self.decimal, ".")
-        if not _NUMBER.fullmatch(plain):
+        if not is_plain_number(plain):
             raise LoadError(f"{where}: '{text}' is not a number")
         value = float(plain)
         if not np.isfinite(value):

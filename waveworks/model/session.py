@@ -91,9 +91,12 @@ class Session:
         return tuple(r for r in self.recordings if r.waveforms is None)
 
     def replicates(self) -> dict[Condition, tuple[Recording, ...]]:
-        """Return the usable and unusable replicates of every tested condition, in row order.
+        """Return the replicates of every tested condition.
 
-        Controls and stored combinations never count.
+        Returns
+        -------
+        dict of Condition to tuple of Recording
+            Usable or not, in row order; controls and stored combinations never count.
         """
         groups: dict[Condition, list[Recording]] = {}
         for recording in self.recordings:

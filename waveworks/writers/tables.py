@@ -3,12 +3,12 @@
 import csv
 import io
 import math
-import re
 from collections.abc import Iterable, Sequence
+
+from waveworks.plain_numbers import is_plain_number
 
 # A text cell that begins with one of these would run as a formula in a spreadsheet.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\n")
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 
 
 def table_text(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
@@ -55,5 +55,5 @@ def cell_text(value: object) -> str:
         return "" if math.isnan(value) else f"{value:.10g}"
     # A lone carriage return would end the row for some readers.
     text = str(value).replace("\r\n", "\n").replace("\r", "\n")
-    harmless = not text.startswith(_FORMULA_STARTS) or _NUMBER.fullmatch(text)
+    harmless = not text.startswith(_FORMULA_STARTS) or is_plain_number(text)
     return text if harmless else f"'{text}"
