@@ -76,40 +76,17 @@ def read_session(
     )
     manifest = _folder_file(folder, MANIFEST)
     rows = read_manifest(manifest)
-    described = [SourceFile(MANIFEST, hashlib.sha256(manifest).hexdigest())]
-    if (folder / SESSION_TOML).exists():
-        digest = hashlib.sha256(_folder_file(folder, SESSION_TOML)).hexdigest()
-        described.append(SourceFile(SESSION_TOML, digest))
+    about = _session_toml(folder)
+    described = [_hashed(MANIFEST, manifest)]
+    if about is not None:
+        described.append(_hashed(SESSION_TOML, about))
     files = DataFiles(folder)
     return Session(
         folder=folder,
-        info=read_info(folder),
+        info=_info(folder, about),
         recordings=tuple(read_recording(row, files, options) for row in track(rows)),
         files=tuple(described) + _format_files(rows, files, csv_format),
     )
-
-
-def read_info(folder: Path) -> SessionInfo:
-    """Return what `session.toml` says, or the defaults where there is none.
-
-    Parameters
-    ----------
-    folder : Path
-        The session folder.
-
-    Returns
-    -------
-    SessionInfo
-
-    Raises
-    ------
-    SessionError
-        If the file is unusable.
-    """
-    name = folder.resolve().name
-    if not (folder / SESSION_TOML).exists():
-        return SessionInfo(session=name)
-    return parse_session_toml(_folder_file(folder, SESSION_TOML), default_name=name)
 
 
 def session_settings(folder: str | Path) -> Settings:
@@ -132,7 +109,7 @@ def session_settings(folder: str | Path) -> Settings:
         If the settings file is unusable.
     """
     folder = Path(folder)
-    info = read_info(folder)
+    info = _info(folder, _session_toml(folder))
     if not info.settings:
         return default_settings()
     try:
@@ -208,6 +185,19 @@ def _with_data(
     )
 
 
+def _info(folder: Path, data: bytes | None) -> SessionInfo:
+    name = folder.resolve().name
+    return SessionInfo(name) if data is None else parse_session_toml(data, default_name=name)
+
+
+def _session_toml(folder: Path) -> bytes | None:
+    return _folder_file(folder, SESSION_TOML) if (folder / SESSION_TOML).exists() else None
+
+
+def _hashed(name: str, data: bytes) -> SourceFile:
+    return SourceFile(name, hashlib.sha256(data).hexdigest())
+
+
 def _folder_file(folder: Path, name: str) -> bytes:
     if not folder.is_dir():
         raise SessionError(f"{folder}: no such folder")
@@ -230,6 +220,5 @@ def _format_files(
         except LoadError:
             continue
     if csv_format is not None:
-        data = Path(csv_format).read_bytes()
-        found.append(SourceFile(Path(csv_format).name, hashlib.sha256(data).hexdigest()))
+        found.append(_hashed(Path(csv_format).name, Path(csv_format).read_bytes()))
     return tuple(found)
