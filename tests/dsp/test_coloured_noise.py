@@ -163,3 +163,10 @@ def test_two_samples_have_one_degree_of_freedom_about_their_mean(n):
     white = np.random.default_rng(8).standard_normal((n, 2))
     centred = white - white.mean(axis=1, keepdims=True)
     assert centred_df(centred - centred.mean(axis=0), n - 1) == 1
+
+
+def test_white_noise_is_worth_at_most_one_value_fewer_than_samples():
+    """The estimate scatters about n_samples - 1 and is cut off there."""
+    draws = np.random.default_rng(9).standard_normal((100, 30, 8))
+    draws -= draws.mean(axis=2, keepdims=True)
+    assert max(centred_df(draw - draw.mean(axis=0), 29) for draw in draws) == 7
