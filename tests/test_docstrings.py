@@ -35,6 +35,8 @@ def test_a_public_docstring_is_complete(name: str) -> None:
     found = {code: text for code, text in validate(name)["errors"] if code in CHECKS}
     # A single line that says what is returned needs no section of its own.
     docstring = validate(name)["docstring"]
-    if "\n" not in docstring.strip() and docstring.strip().startswith(("Return", "The ", "Whether")):
+    if "\n" not in docstring.strip() and docstring.strip().startswith(
+        ("Return", "The ", "Whether")
+    ):
         found.pop("RT01", None)
     assert found == {}

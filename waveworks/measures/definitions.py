@@ -42,7 +42,7 @@ _ALL = (
         formula="sqrt(mean over samples of the unbiased variance across sweeps / n)",
         window="noise window",
         source="Elberling and Don 1984, Scand Audiol 13:187-197 (formula from memory)",
-        columns=("rn_nv", "rn_low_nv", "rn_high_nv", "rn_df"),
+        columns=("rn_nv", "rn_low_nv", "rn_high_nv", "rn_df", "rn_method"),
     ),
     Definition(
         name="residual noise from blocks",
@@ -51,7 +51,7 @@ _ALL = (
         formula="sqrt(mean over samples of sum n_i (x_i - mean)^2 / (k - 1) / sum n_i)",
         window="noise window",
         source="one-way analysis of variance with unequal counts",
-        columns=("rn_nv", "rn_low_nv", "rn_high_nv", "rn_df"),
+        columns=("rn_nv", "rn_low_nv", "rn_high_nv", "rn_df", "rn_method"),
     ),
     Definition(
         name="residual noise from buffers",
@@ -60,7 +60,7 @@ _ALL = (
         formula="RMS(A - B) sqrt(n_a n_b) / (n_a + n_b), no mean removed",
         window="noise window",
         source="the plus-minus reference, Schimmel 1967, Science 157:92-94; unequal counts derived",
-        columns=("rn_nv", "rn_low_nv", "rn_high_nv", "rn_df"),
+        columns=("rn_nv", "rn_low_nv", "rn_high_nv", "rn_df", "rn_method"),
     ),
     Definition(
         name="residual noise from replicates",
@@ -69,7 +69,7 @@ _ALL = (
         formula="as from blocks, a replicate for a block; scaled by sqrt(all sweeps / its sweeps)",
         window="noise window",
         source="one-way analysis of variance with unequal counts",
-        columns=("rn_nv", "rn_low_nv", "rn_high_nv", "rn_df"),
+        columns=("rn_nv", "rn_low_nv", "rn_high_nv", "rn_df", "rn_method"),
     ),
     Definition(
         name="Fmp",
@@ -135,7 +135,17 @@ _ALL = (
         "parabola on a lightly smoothed trace, held against surrogate noise",
         window="V window",
         source="own method; see the explanation page",
-        columns=("v_ms", "sn10_ms", "v_sn10_nv", "confidence"),
+        columns=(
+            "v_ms",
+            "v_se_ms",
+            "sn10_ms",
+            "sn10_se_ms",
+            "v_sn10_nv",
+            "v_sn10_se_nv",
+            "v_sn10_corrected_nv",
+            "confidence",
+            "marks_from",
+        ),
     ),
 )
 
