@@ -275,6 +275,11 @@ def test_df_of_few_replicates_is_that_of_their_independent_contrasts():
     assert noise.rn_nv == pytest.approx(rms(contrasts) / math.sqrt(counts.sum()), rel=1e-9)
 
 
+def test_sweeps_of_equal_power_are_worth_all_their_samples():
+    signs = np.where(np.arange(64) % 2, 1.0, -1.0)
+    assert noise_from_sweeps(np.outer(signs, [1.0, 2.0, 4.0])).df == 63 * 3
+
+
 def test_df_does_not_depend_on_scale():
     a, b = np.random.default_rng(10).standard_normal((2, 300))
     assert noise_from_buffers(a * 1e-9, b * 1e-9).df == pytest.approx(
