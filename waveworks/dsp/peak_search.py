@@ -137,12 +137,34 @@ class Search:
         return np.where(peaks, tops - deepest[:, : len(at)], -np.inf)
 
     def best_drop(self, traces: FloatArray) -> FloatArray:
-        """Return the largest drop of each trace, zero where it has no maximum at all."""
+        """Return the largest drop of each trace.
+
+        Parameters
+        ----------
+        traces : ndarray, shape (n_traces, n_samples)
+            In nV.
+
+        Returns
+        -------
+        ndarray, shape (n_traces,)
+            In nV; zero where a trace has no maximum at all.
+        """
         best: FloatArray = np.maximum(self._drops(traces).max(axis=-1), 0.0)
         return best
 
     def candidates(self, trace: FloatArray) -> tuple[Candidate, ...]:
-        """Return every maximum that is followed by a drop, the largest first."""
+        """Return every maximum that is followed by a drop.
+
+        Parameters
+        ----------
+        trace : ndarray, shape (n_samples,)
+            In nV.
+
+        Returns
+        -------
+        tuple of Candidate
+            The largest drop first.
+        """
         drops = self._drops(trace[np.newaxis])[0]
         found = []
         for index in np.flatnonzero(drops > 0):

@@ -1,6 +1,7 @@
 """Clock times with a fraction of a second of any length, as milliseconds after the first."""
 
-from datetime import datetime
+import re
+from datetime import UTC, datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,9 +29,10 @@ def clock_format_fault(clock_format: str) -> str:
     if fraction and (not before or before[-1].isalnum()):
         return "needs a sign such as '.' before %f"
     try:
-        moment = datetime(2001, 2, 3, 4, 5, 6).strftime(before[:-1] + after if fraction else before)
-        datetime.strptime(moment, before[:-1] + after if fraction else before)
-    except ValueError as fault:
+        whole = before[:-1] + after if fraction else before
+        datetime.strptime(datetime(2001, 2, 3, 4, 5, 6, tzinfo=UTC).strftime(whole), whole)
+    except (ValueError, re.error) as fault:
+        # A directive that is there twice is an error of the regular expression behind it.
         return f"is not a format of clock times: {fault}"
     if not any(directive in clock_format for directive in ("%S", "%T", "%X", "%c", "%s")):
         return "holds no seconds, %S"

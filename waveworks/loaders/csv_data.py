@@ -61,6 +61,11 @@ def _samples_in_rows(table: TextTable, factor: float) -> Signals:
     if not labels:
         raise LoadError(f"{table.name}: row 1: no signal column beside '{_TIME}'")
     _check_names(table)
+    if _ACCEPTED in labels:
+        raise LoadError(
+            f"{table.at(1, table.names.index(_ACCEPTED))}: with samples in rows the flags are a "
+            f"row '{_ACCEPTED}', not a column"
+        )
     cells = table.cells(flag_word=_ACCEPTED)
     accepted = None
     if cells.flags is not None:
@@ -69,7 +74,7 @@ def _samples_in_rows(table: TextTable, factor: float) -> Signals:
             [_flag(table, cells.flags[n], row=cells.flags_row, column=n) for n in columns]
         )
     axis, notes = axis_from_stamps(cells.numbers[:, 0], where=table.name)
-    values_nv = np.ascontiguousarray(cells.numbers[:, 1:].T) * factor
+    values_nv = table.scaled(np.ascontiguousarray(cells.numbers[:, 1:].T), factor)
     return Signals(labels, values_nv, axis, accepted, notes)
 
 
@@ -81,6 +86,12 @@ def _sweeps_in_rows(table: TextTable, factor: float) -> Signals:
     stamps = np.array([_time(table, column) for column in samples])
     axis, notes = axis_from_stamps(stamps, where=f"{table.name}: row 1")
     cells = table.cells(text_columns=(0,))
+    if _ACCEPTED in cells.texts[0]:
+        row = table.row_of(cells.texts[0].index(_ACCEPTED))
+        raise LoadError(
+            f"{table.name}: row {row}: with sweeps in rows the flags are a column '{_ACCEPTED}', "
+            "not a row"
+        )
     accepted = None
     if flags is not None:
         column = cells.column(flags)
@@ -89,7 +100,8 @@ def _sweeps_in_rows(table: TextTable, factor: float) -> Signals:
         if len(wrong):
             row = table.row_of(int(wrong[0]))
             _flag(table, f"{column[wrong[0]]:g}", row=row, column=flags)
-    return Signals(cells.texts[0], cells.columns(samples) * factor, axis, accepted, notes)
+    values_nv = table.scaled(cells.columns(samples), factor)
+    return Signals(cells.texts[0], values_nv, axis, accepted, notes)
 
 
 def _check_names(table: TextTable) -> None:

@@ -281,7 +281,7 @@ def _encoding(toml: TomlFile, table: Table) -> str:
     value = toml.text(table, "encoding", place="text", default="utf-8")
     try:
         "".encode(value)
-    except LookupError:
+    except (LookupError, ValueError):
         raise toml.fail(
             f"'text.encoding' is '{value}'; it must be a text encoding such as utf-8, latin-1, "
             "cp1252 or utf-16"

@@ -95,7 +95,7 @@ class _SignalsInColumns:
             numeric |= {*self._times}
         others = [place for place in range(len(self._table.names)) if place not in numeric]
         cells = self._table.cells(text_columns=others)
-        values_nv = np.ascontiguousarray(cells.columns(columns).T) * factor
+        values_nv = self._table.scaled(np.ascontiguousarray(cells.columns(columns).T), factor)
         if self._marker is None:
             axis, notes = self._axis(cells)
             return Signals(self._labels, values_nv, axis, notes=notes)
@@ -158,7 +158,8 @@ class _SignalsInColumns:
     def _stamps(self, cells: TableCells, place: int) -> FloatArray:
         """Return time stamps in ms; clock times count from the first."""
         if self._format.time_kind != "clock":
-            return cells.column(place) * _MS_PER_UNIT[self._format.time_kind]
+            factor = _MS_PER_UNIT[self._format.time_kind]
+            return self._table.scaled(cells.column(place), factor)
         moments = []
         for index, text in enumerate(cells.texts[place]):
             try:
@@ -199,7 +200,7 @@ def _signals_in_rows(table: TextTable, described: CsvFormat, factor: float) -> S
     name_place = _optional_place(table, described.name_column)
     samples = [place for place in range(len(table.names)) if place != name_place]
     cells = table.cells(text_columns=() if name_place is None else (name_place,))
-    values_nv = cells.columns(samples) * factor
+    values_nv = table.scaled(cells.columns(samples), factor)
     labels = described.signal_names or tuple(str(n) for n in range(1, len(values_nv) + 1))
     if name_place is not None:
         labels = cells.texts[name_place]
@@ -216,7 +217,8 @@ def _signals_in_rows(table: TextTable, described: CsvFormat, factor: float) -> S
     stamps = np.array(
         [table.number(table.names[place], row=row, column=place) for place in samples]
     )
-    stamps = _from_start(stamps * _MS_PER_UNIT[described.time_kind], described.start_ms)
+    stamps = table.scaled(stamps, _MS_PER_UNIT[described.time_kind])
+    stamps = _from_start(stamps, described.start_ms)
     axis, notes = axis_from_stamps(stamps, where=f"{table.name}: row {row}")
     return Signals(labels, values_nv, axis, notes=notes)
 
@@ -244,10 +246,6 @@ def _labelled(
     table: TextTable, described: CsvFormat, marker: int | None
 ) -> tuple[tuple[str, int], ...]:
     """Return the label and the column of every signal in the file."""
-    if described.signal_columns:
-        places = [_place(table, column) for column in described.signal_columns]
-        labels = described.signal_names or [table.names[place] for place in places]
-        return tuple(zip(labels, places, strict=True))
     # A column of time stamps may be absent from this file, with the signals that it belongs to.
     times = (described.time_column, *described.time_column_of.values())
     special = {
@@ -255,7 +253,20 @@ def _labelled(
         *(column - 1 for column in times if isinstance(column, int)),
         *(place for place, label in enumerate(table.names) if label in times),
     }
-    return tuple((label, place) for place, label in enumerate(table.names) if place not in special)
+    if not described.signal_columns:
+        every = enumerate(table.names)
+        return tuple((label, place) for place, label in every if place not in special)
+    places = [_place(table, column) for column in described.signal_columns]
+    for place in places:
+        # A column can be meant twice: by its name and by its number.
+        if place in special or places.count(place) > 1:
+            use = "holds the time or the marker" if place in special else "is a signal already"
+            raise LoadError(
+                f"{table.name}: column {place + 1} cannot be a signal as {described.name} says; "
+                f"it {use}"
+            )
+    labels = described.signal_names or [table.names[place] for place in places]
+    return tuple(zip(labels, places, strict=True))
 
 
 def _wanted(

@@ -185,7 +185,7 @@ def _row(cells: Cells, number: int) -> ManifestRow:
         files=_files(cells, layout),
         unit=cells.text("unit"),
         csv_format=cells.text("csv_format").replace("\\", "/"),
-        signals=cells.texts("signals"),
+        signals=_signals(cells),
         event=cells.text("event"),
         epoch_start_ms=_or_nan(cells.number("epoch_start_ms")),
         epoch_stop_ms=_or_nan(cells.number("epoch_stop_ms")),
@@ -249,6 +249,13 @@ def _files(cells: Cells, layout: str) -> tuple[str, ...]:
     if len(files) > 2 or (len(files) == 2 and layout != "buffers"):
         cells.fault("file", f"names {len(files)} files; two are for the layout 'buffers', else one")
     return files
+
+
+def _signals(cells: Cells) -> tuple[str, ...]:
+    signals = cells.texts("signals")
+    if len(set(signals)) < len(signals):
+        cells.fault("signals", f"is '{cells.text('signals')}'; it names a signal twice")
+    return signals
 
 
 def _across_rows(rows: list[ManifestRow]) -> Iterator[str]:

@@ -81,6 +81,8 @@ def _decoded(data: bytes, *, name: str, encoding: str) -> str:
         text = data.decode("utf-8-sig" if encoding.lower() in ("utf-8", "utf8") else encoding)
     except UnicodeDecodeError as fault:
         _not_text(data, fault, name=name, encoding=encoding)
+    except UnicodeError:
+        raise LoadError(f"{name}: not {encoding.upper()} text") from None
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
     nul = text.find("\0")

@@ -159,6 +159,34 @@ class TextTable:
             raise LoadError(f"{where}: '{text}' is too large to be a finite number")
         return value
 
+    def scaled(self, values: FloatArray, factor: float) -> FloatArray:
+        """Return numbers of the table in another unit.
+
+        Parameters
+        ----------
+        values : ndarray
+            Finite numbers.
+        factor : float
+            To multiply them by.
+
+        Returns
+        -------
+        ndarray
+
+        Raises
+        ------
+        LoadError
+            If one becomes too large to be a finite number.
+        """
+        with np.errstate(over="ignore"):
+            scaled: FloatArray = values * factor
+        if not np.isfinite(scaled).all():
+            raise LoadError(
+                f"{self.name}: {np.abs(values).max():g} times {factor:g} is too large to be a "
+                "finite number; is the unit right?"
+            )
+        return scaled
+
     def row_of(self, index: int) -> int:
         """Return the line of the file that holds a data row.
 
@@ -213,9 +241,8 @@ class TextTable:
                 return None
             flags_row = self.first_row + body.count("\n", 0, start)
             body = body[:start] + body[stop:]
-        sign = re.escape(self.separator)
-        if '"' in body and re.search(rf'[^{sign}\n]"[^{sign}\n]', body):
-            # A quote inside a cell is read more leniently by the fast pass.
+        if '"' in body and '"' in self._without_quoted_cells(body):
+            # A quote anywhere else is read more leniently by the fast pass: it may swallow rows.
             return None
         try:
             frame = pd.read_csv(
@@ -287,8 +314,18 @@ class TextTable:
                 return
             except csv.Error as fault:
                 raise LoadError(f"{self.name}: row {row}: {fault}") from None
+            if self.first_row + reader.line_num > row + 1:
+                # A stray quote looks just like this, and the rows in it would be lost.
+                raise LoadError(
+                    f"{self.name}: row {row}: a cell in quotes runs on into row {row + 1}"
+                )
             if len(cells) > 1 or (cells and cells[0].strip()):
                 yield row, cells
+
+    def _without_quoted_cells(self, body: str) -> str:
+        sign = re.escape(self.separator)
+        cell = rf'(?:^|(?<={sign}))"[^"\n]*"(?={sign}|$)'
+        return re.sub(cell, "", body, flags=re.MULTILINE)
 
 
 def _exact_precision(pandas_version: str) -> dict[str, Any]:
