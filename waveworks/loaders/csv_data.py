@@ -49,8 +49,9 @@ def read_csv(data: bytes, *, name: str, unit: str) -> Signals:
             f"{name}: row 1: cells are separated by ';', not by ','; describe the file in a "
             "csv_format to read it"
         )
+    # What stands there instead is not repeated: exports begin with a person's name at times.
     raise LoadError(
-        f"{name}: row 1, column 1: the header is '{first}'; it must be '{_TIME}' (samples in "
+        f"{name}: row 1, column 1: the header must be '{_TIME}' (samples in "
         f"rows), or '{_ROW_HEADERS[0]}' or '{_ROW_HEADERS[1]}' (sweeps in rows); describe another "
         "form in a csv_format"
     )
