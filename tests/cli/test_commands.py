@@ -193,7 +193,7 @@ def test_an_interrupt_leaves_nothing(run, quiet_ward: Path, tmp_path: Path, monk
     monkeypatch.setattr("waveworks.loaders.session.read_recording", interrupt)
     result = run("measure", quiet_ward)
     assert result.exit_code == 1
-    assert result.stderr == "waveworks: stopped; nothing was written\n"
+    assert result.stderr == "waveworks: stopped; output is written whole or not at all\n"
     assert list(tmp_path.iterdir()) == []
 
 

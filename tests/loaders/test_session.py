@@ -208,6 +208,13 @@ PAIR = {"p.csv": {"a": TRACE, "b": OTHER}}
             PAIR,
             "n_sweeps is 19, but there are 18 sweeps by n_per_block",
         ),
+        ({"file": "a\0.csv"}, None, "cannot be the name of a file"),
+        (
+            {},
+            {"one.csv": {"average": TRACE * 1e-9}},
+            "the largest amplitude is 1",
+        ),
+        ({"unit": "V"}, {"one.csv": {"average": TRACE * 1e3}}, "it must lie between 1e-06 and"),
         ({"csv_format": "f.toml"}, None, "f.toml: no such file in the session folder"),
     ],
 )

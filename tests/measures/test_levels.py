@@ -20,6 +20,7 @@ from waveworks.model import (
     TimeAxis,
 )
 from waveworks.settings import default_settings
+from waveworks.simulate.noise import simulate_average
 from waveworks.simulate.response import response, true_v_ms
 
 AXIS = TimeAxis(12000.0, 0.0, 300)
@@ -97,8 +98,6 @@ def test_sweeps_with_many_degrees_of_freedom_weigh_by_inverse_variance(make_reco
 
 def test_buffer_pairs_know_too_little_to_be_weights(make_recording, rng) -> None:
     """Below 50 degrees of freedom recordings count by sweeps, and pooled buffers give the noise."""
-    from waveworks.simulate.noise import simulate_average
-
     pairs = simulate_average("Q33", 1000, 4, seed=5).reshape(2, 2, 300)
     runs = [
         make_recording(Buffers(a, b, 1000, 1000, AXIS), f"r{i}") for i, (a, b) in enumerate(pairs)
@@ -118,6 +117,65 @@ def test_data_without_any_noise_break_nothing(make_recording) -> None:
     assert level.combined.weighting == "counts"
     assert math.isnan(level.pair.r)
     assert level.marks["combined"].marks_from == "none"
+
+
+def test_marks_count_by_sweeps_even_where_traces_count_by_noise(make_recording, rng) -> None:
+    runs = [
+        make_recording(Sweeps(rng.normal(0, sd, (200, 300)), AXIS), name, v_ms=v)
+        for name, sd, v in (("a", 400, 8.0), ("b", 1600, 8.4))
+    ]
+    (level,) = measure_levels(session_of(*runs), SETTINGS)
+    assert level.combined.weighting == "inverse-variance"
+    assert level.marks["combined"].v_ms == pytest.approx(8.2)
+    assert any("F counts all sweeps alike" in note for note in level.notes)
+
+
+def test_the_same_samples_are_never_counted_twice(make_recording, rng) -> None:
+    """A copy would halve the noise and make a response of it."""
+    sweeps = rng.normal(0, 800, (200, 300))
+    runs = [make_recording(Sweeps(sweeps, AXIS), n) for n in "ab"]
+    (level,) = measure_levels(session_of(*runs), SETTINGS)
+    (alone,) = measure_levels(session_of(runs[0]), SETTINGS)
+    assert level.combined.n_sweeps == 200
+    assert level.combined.noise.rn_nv == alone.combined.noise.rn_nv
+    assert level.detection.fmp == alone.detection.fmp
+    assert [r.name for r in level.recordings] == ["a", "b"]
+    assert "'b' holds the same samples as 'a' and is counted once" in level.notes
+
+
+def test_noise_fits_the_weights_where_counts_are_partly_known(make_recording, rng) -> None:
+    traces = rng.normal(0, 20, (3, 300))
+    runs = [
+        make_recording(Average(trace, n, AXIS), f"r{i}")
+        for i, (trace, n) in enumerate(zip(traces, (100, None, 1900), strict=True))
+    ]
+    one, two, combined = final_traces(runs, WINDOW)
+    assert one.weights == (0.5, 0.5)
+    assert one.weighting == "equal"
+    spread = ((traces - traces.mean(axis=0)) ** 2).sum(axis=0)[18:].mean() / 2
+    assert one.noise.rn_nv == pytest.approx(math.sqrt(spread / 2), rel=1e-12)
+    assert two.noise.rn_nv == pytest.approx(math.sqrt(spread), rel=1e-12)
+    assert combined.noise.rn_nv == pytest.approx(math.sqrt(spread / 3), rel=1e-12)
+    assert (one.n_sweeps, two.n_sweeps, combined.n_sweeps) == (2000, None, None)
+
+
+def test_buffers_of_partly_known_size_keep_noise_and_weights_together(make_recording) -> None:
+    pairs = simulate_average("Q33", 100, 4, seed=6).reshape(2, 2, 300)
+    runs = [
+        make_recording(Buffers(*pair, n, n, AXIS), f"r{i}")
+        for i, (pair, n) in enumerate(zip(pairs, (100, None), strict=True))
+    ]
+    *_, combined = final_traces(runs, WINDOW)
+    assert combined.weights == (0.5, 0.5)
+    power = [(((a - b)[18:] / 2) ** 2).mean() for a, b in pairs]
+    assert combined.noise.rn_nv == pytest.approx(math.sqrt(sum(power) / 4), rel=1e-12)
+    assert "recordings count equally" in combined.noise.note
+
+
+def test_an_empty_f_has_its_reason(averages) -> None:
+    (level,) = measure_levels(session_of(*averages(2)), SETTINGS)
+    assert math.isnan(level.detection.fmp)
+    assert any("do not all hold sweeps" in note for note in level.notes)
 
 
 def test_gap_and_correlation_of_the_pair(make_recording, rng) -> None:
@@ -174,8 +232,8 @@ def test_another_channel_is_another_condition(make_recording, averages, rng) -> 
 def test_clinician_marks_are_averaged_by_sweeps(make_recording, rng) -> None:
     shape = response(AXIS.times_ms, 8.0, 200.0)
     runs = [
-        make_recording(Average(shape, n, AXIS), name, v_ms=v, sn10_ms=11.0)
-        for name, n, v in (("a", 1000, 8.0), ("b", 3000, 8.2))
+        make_recording(Average(shape + offset, n, AXIS), name, v_ms=v, sn10_ms=11.0)
+        for name, n, v, offset in (("a", 1000, 8.0, 0.0), ("b", 3000, 8.2, 5.0))
     ]
     (level,) = measure_levels(session_of(*runs), SETTINGS)
     marks = level.marks["combined"]
@@ -189,7 +247,9 @@ def test_clinician_marks_are_averaged_by_sweeps(make_recording, rng) -> None:
 
 def test_marks_far_apart_are_said(make_recording) -> None:
     shape = response(AXIS.times_ms, 8.0, 200.0)
-    runs = [make_recording(Average(shape, 9, AXIS), n, v_ms=v) for n, v in (("a", 8.0), ("b", 8.6))]
+    runs = [
+        make_recording(Average(shape + v, 9, AXIS), n, v_ms=v) for n, v in (("a", 8.0), ("b", 8.6))
+    ]
     (level,) = measure_levels(session_of(*runs), SETTINGS)
     assert "V marks of the members are 0.60 ms apart" in level.notes
     assert "no SN10 mark: no amplitude" in level.notes
@@ -214,8 +274,6 @@ def test_a_mark_outside_the_data_gives_no_amplitude(make_recording) -> None:
 
 
 def test_a_clear_response_is_suggested_near_the_truth(make_recording) -> None:
-    from waveworks.simulate.noise import simulate_average
-
     noise = simulate_average("Q33", 1500, 2, seed=8)
     shape = response(AXIS.times_ms, 8.0, 300.0)
     runs = [make_recording(Average(shape + n, 1500, AXIS), f"r{i}") for i, n in enumerate(noise)]

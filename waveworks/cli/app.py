@@ -1,6 +1,7 @@
 """The command group, and the one place where an error becomes a plain line."""
 
 import contextlib
+import errno
 import io
 import sys
 
@@ -37,7 +38,12 @@ class _PlainErrors(click.Group):
             show_faults(str(fault).splitlines())
             return ctx.exit(EXIT_FAULT)
         except KeyboardInterrupt:
-            show_faults(["stopped; nothing was written"])
+            show_faults(["stopped; output is written whole or not at all"])
+            return ctx.exit(EXIT_FAULT)
+        except OSError as fault:
+            if fault.errno == errno.EPIPE:
+                raise  # the reader of a pipe has gone: click ends without a word
+            show_faults([f"cannot print: {fault.strerror or fault}"])
             return ctx.exit(EXIT_FAULT)
 
 

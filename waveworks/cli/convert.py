@@ -39,14 +39,17 @@ def convert(
 
     from waveworks.loaders.session import read_session
     from waveworks.pipeline.conversion import coarse
+    from waveworks.pipeline.provenance import conversion_provenance
     from waveworks.settings import default_settings
     from waveworks.writers.output import output_folder
     from waveworks.writers.session_folder import write_session
+    from waveworks.writers.tables import write_json
 
     untouched = replace(default_settings(), bandpass_hz=None, reject_uv=None)
-    with output_folder(output, force=force) as draft:
+    with output_folder(output, force=force, source=session) as draft:
         found = read_session(session, csv_format=csv_format, settings=untouched, track=track)
         written = write_session(found, draft, to=to)
+        write_json(draft / "provenance.json", conversion_provenance(found, written, draft))
     rows = [
         {
             "recording": one.recording.name,

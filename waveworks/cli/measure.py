@@ -1,6 +1,5 @@
 """`waveworks measure`: noise, F statistics, replicate agreement, marks."""
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -61,23 +60,25 @@ def measure(
     Writes measures.csv (a row a recording), levels.csv (a row a condition), traces.csv (a row a
     final trace) and provenance.json.
     """
+    from waveworks.measures.checks import notes_of
     from waveworks.pipeline import analyse
     from waveworks.pipeline.cautions import CAUTIONS
     from waveworks.writers.output import output_folder
 
-    with output_folder(output, force=force) as draft:
+    with output_folder(output, force=force, source=session) as draft:
         found, settings = read_with_options(session, options)
         analysis = analyse(found, settings)
         _write(analysis, draft)
     show_tables(_tables(analysis), as_json=as_json)
     if not as_json:
         click.echo("\n".join((f"Written to {output}.", "", *CAUTIONS)))
+    show_faults(notes_of(found))
     show_faults(analysis.faults)
     ctx.exit(1 if analysis.faults else 0)
 
 
 def _write(analysis: "Analysis", draft: Path) -> None:
-    from waveworks.writers.tables import table_text
+    from waveworks.writers.tables import table_text, write_json
 
     tables = {
         "measures.csv": analysis.measures,
@@ -89,8 +90,7 @@ def _write(analysis: "Analysis", draft: Path) -> None:
         (draft / name).write_text(
             table_text(table.columns.tolist(), rows), encoding="utf-8", newline=""
         )
-    text = json.dumps(analysis.provenance, indent=2, ensure_ascii=False, allow_nan=False)
-    (draft / "provenance.json").write_text(f"{text}\n", encoding="utf-8", newline="")
+    write_json(draft / "provenance.json", analysis.provenance)
 
 
 def _tables(analysis: "Analysis") -> dict[str, list[dict[str, Any]]]:

@@ -136,7 +136,7 @@ def _pair(
     def rising(_: click.Context, option: click.Parameter, value: Pair | None) -> Pair | None:
         if value is None:
             return None
-        if not (low < value[0] < value[1]):
+        if not (value[0] < value[1] and (math.isinf(low) or low < value[0])):
             above = "" if math.isinf(low) else f" above {low:g}"
             raise click.BadParameter(
                 f"{value[0]:g} {value[1]:g} must be two rising numbers{above}", param=option

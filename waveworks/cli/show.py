@@ -2,7 +2,6 @@
 
 import json
 import math
-import textwrap
 from collections.abc import Mapping, Sequence
 
 import click
@@ -38,23 +37,6 @@ def show_faults(faults: Sequence[str]) -> None:
     """
     for fault in faults:
         click.echo(f"waveworks: {fault}", err=True)
-
-
-def short(text: str, *, width: int = 60) -> str:
-    """Shorten a long text for a table.
-
-    Parameters
-    ----------
-    text : str
-        Of one cell.
-    width : int
-        Most characters.
-
-    Returns
-    -------
-    str
-    """
-    return textwrap.shorten(text, width, placeholder=" ...")
 
 
 def _text(rows: Sequence[Row]) -> str:

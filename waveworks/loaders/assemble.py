@@ -11,9 +11,11 @@ from waveworks.loaders.manifest import ManifestRow
 from waveworks.loaders.raw import FloatArray, Signals, listed
 from waveworks.model import Average, Blocks, Buffers, Counts, Sweeps, Waveforms
 
-# Plausible RMS in nV; a wrong unit is a factor of a thousand, so the limits can be wide.
-_PLAUSIBLE_SWEEP_NV = (20.0, 2e5)
+# Plausible RMS in nV (common practice, no source); a wrong unit is a factor of a thousand, so the
+# limits can be wide.
+_PLAUSIBLE_SWEEP_NV = (5.0, 2e5)
 _PLAUSIBLE_AVERAGE_NV = (1.0, 2e4)
+_POSSIBLE_NV = (1e-6, 1e12)
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,8 +63,20 @@ def assemble(row: ManifestRow, contents: list[Signals], *, reject_uv: float | No
         signals,
         axis=replace(signals.axis, start_ms=signals.axis.start_ms - row.earphone_delay_ms),
     )
+    _refuse_absurd(row, signals.values_nv)
     made = _LAYOUTS[row.layout](row, signals, reject_uv)
     return replace(made, notes=signals.notes + made.notes + _plausibility(made.waveforms))
+
+
+def _refuse_absurd(row: ManifestRow, values_nv: FloatArray) -> None:
+    """Refuse amplitudes that no amplifier gives and no arithmetic survives."""
+    largest = float(np.abs(values_nv).max())
+    low, high = _POSSIBLE_NV
+    if largest > 0 and not low <= largest <= high:
+        raise LoadError(
+            f"{row.files[0]}: the largest amplitude is {largest:.3g} nV; it must lie between "
+            f"{low:g} and {high:g} nV: is the unit right?"
+        )
 
 
 def _one_set(row: ManifestRow, contents: list[Signals]) -> Signals:

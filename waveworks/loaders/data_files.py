@@ -40,7 +40,10 @@ class DataFiles:
         LoadError
             If the file does not exist, is a folder, or it or a link of it leaves the folder.
         """
-        path = (self._root / name).resolve()
+        try:
+            path = (self._root / name).resolve()
+        except (OSError, ValueError):
+            raise LoadError(f"{name!r}: cannot be the name of a file") from None
         if not path.is_relative_to(self._root):
             raise LoadError(f"{name}: leaves the session folder; data files must be inside it")
         if not path.exists():

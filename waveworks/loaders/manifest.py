@@ -10,6 +10,7 @@ from waveworks.errors import SessionError
 from waveworks.loaders.cells import Cells
 from waveworks.model import (
     BUFFER_SPLITS,
+    CONDITION_COLUMNS,
     KINDS,
     LAYOUTS,
     ClinicianMarks,
@@ -19,6 +20,16 @@ from waveworks.model import (
 from waveworks.model.condition import EARS, POLARITIES, STIMULI, TRANSDUCERS, UNMASKED
 
 MANIFEST = "recordings.csv"
+
+KNOWN_COLUMNS = (
+    *("recording", "file", "layout", "kind", *CONDITION_COLUMNS, "unit", "csv_format", "signals"),
+    *("event", "epoch_start_ms", "epoch_stop_ms", "earphone_delay_ms"),
+    *("n_sweeps", "n_a", "n_b", "n_per_block", "n_rejected", "buffer_split", "parts", "group"),
+    *("rate_hz", "reject_uv", "mains_hz", "impedance_kohm", "started", "system", "comment"),
+    *("reported_rn_nv", "reported_fsp", "reported_fmp", "reported_n_sweeps", "reported_grade"),
+    *("v_ms", "sn10_ms"),
+)
+"""The columns that mean something here; others are kept and shown as they are."""
 
 _REQUIRED = ("recording", "file", "layout", "ear", "transducer", "stimulus")
 _NEED_FREQUENCY = ("tone-burst", "narrowband-chirp")

@@ -10,7 +10,7 @@ from waveworks.errors import LoadError, SessionError, WaveworksError
 from waveworks.loaders.assemble import assemble
 from waveworks.loaders.csv_format import read_csv_format
 from waveworks.loaders.data_files import DataFiles
-from waveworks.loaders.manifest import MANIFEST, ManifestRow, read_manifest
+from waveworks.loaders.manifest import KNOWN_COLUMNS, MANIFEST, ManifestRow, read_manifest
 from waveworks.loaders.reading import ReadOptions, read_file, source_file
 from waveworks.loaders.session_toml import SESSION_TOML, parse_session_toml
 from waveworks.model import (
@@ -86,6 +86,7 @@ def read_session(
         info=_info(folder, about),
         recordings=tuple(read_recording(row, files, options) for row in track(rows)),
         files=tuple(described) + _format_files(rows, files, csv_format),
+        unknown_columns=tuple(c for c, _ in rows[0].cells if c not in KNOWN_COLUMNS),
     )
 
 

@@ -32,6 +32,33 @@ def faults_of(session: Session, settings: Settings) -> tuple[str, ...]:
     return (*of_recordings, *_level_faults(session))
 
 
+def notes_of(session: Session) -> tuple[str, ...]:
+    """Return one plain line for each thing that looks odd in data that are usable.
+
+    Parameters
+    ----------
+    session : Session
+        That was read.
+
+    Returns
+    -------
+    tuple of str
+        A note that several recordings share is told once, with their number.
+    """
+    lines = [
+        f"note: recordings.csv: column '{column}' means nothing here; it is kept as it is"
+        for column in session.unknown_columns
+    ]
+    named: dict[str, list[str]] = {}
+    for recording in session.recordings:
+        for note in recording.notes:
+            named.setdefault(note, []).append(recording.name)
+    for note, names in named.items():
+        others = f" and {len(names) - 1} more" if len(names) > 1 else ""
+        lines.append(f"note: recording '{names[0]}'{others}: {note}")
+    return tuple(lines)
+
+
 def _recording_faults(recording: Recording, settings: Settings) -> Iterator[str]:
     try:
         axis = recording.data.axis

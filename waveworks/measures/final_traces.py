@@ -17,9 +17,10 @@ from waveworks.measures.noise import (
     noise_among,
     noise_in,
     own_noise,
+    shared_counts,
 )
 from waveworks.measures.pooling import mean_trace, pool
-from waveworks.model import Recording, TimeAxis
+from waveworks.model import Recording, TimeAxis, Waveforms
 
 FloatArray = NDArray[np.float64]
 
@@ -103,11 +104,16 @@ def final_traces(recordings: Sequence[Recording], window_ms: Window) -> tuple[Fi
         If the recordings differ in rate, start or length.
     """
     check_axes(recordings)
-    groups = group_members(recordings)
+    # The counts are settled once for the condition, so that weights and noise fit each other.
+    counts, count_note = shared_counts(recordings)
+    by_name = dict(zip((r.name for r in recordings), counts, strict=True))
     among = _among(recordings, window_ms)
+    groups = {**group_members(recordings), COMBINED: tuple(recordings)}
     return tuple(
-        _trace(label, members, among, window_ms)
-        for label, members in {**groups, COMBINED: tuple(recordings)}.items()
+        _trace(
+            label, members, tuple(by_name[m.name] for m in members), among, window_ms, count_note
+        )
+        for label, members in groups.items()
     )
 
 
@@ -146,14 +152,15 @@ def _among(recordings: Sequence[Recording], window_ms: Window) -> ReplicateNoise
 def _trace(
     label: str,
     members: tuple[Recording, ...],
+    counts: tuple[int, ...],
     among: ReplicateNoise | None,
     window_ms: Window,
+    count_note: str,
 ) -> FinalTrace:
     own = [own_noise(member, window_ms) for member in members]
     evident = all(noise.known for noise in own)
     # Data without any noise, such as zeros, would claim an infinite weight.
     weighable = all(noise.rn_nv > 0 for noise in own)
-    counts = known_counts(members)
     combination = combine(
         [mean_trace(member.data) for member in members],
         [noise.rn_nv for noise in own] if weighable else None,
@@ -161,32 +168,37 @@ def _trace(
         df=[noise.df for noise in own] if weighable else None,
     )
     if evident:
-        noise = _evident_noise(members, own, combination, window_ms)
+        pooled = None if combination.method == "inverse-variance" or count_note else pool(members)
+        noise = _evident_noise(own, combination, pooled, window_ms, count_note)
     else:
         noise = own[0] if among is None else among.left_in(members)
+    n_sweeps = known_counts(members)
     return FinalTrace(
         label=label,
         members=members,
         weights=tuple(float(weight) for weight in combination.weights),
-        weighting=combination.method,
+        weighting=combination.method
+        if not count_note
+        else combination.method.replace("counts", "equal"),
         trace_nv=combination.trace_nv,
         axis=members[0].data.axis,
-        n_sweeps=None if counts is None else sum(counts),
+        n_sweeps=None if n_sweeps is None else sum(n_sweeps),
         noise=noise,
     )
 
 
 def _evident_noise(
-    members: tuple[Recording, ...],
     own: list[NoiseMeasure],
     combination: Combination,
+    pooled: Waveforms | None,
     window_ms: Window,
+    count_note: str,
 ) -> NoiseMeasure:
     """Return the noise of members of which each shows its own."""
-    if len(members) == 1:
+    if len(own) == 1:
         return own[0]
-    notes = "; ".join(dict.fromkeys(noise.note for noise in own if noise.note))
-    pooled = None if combination.method == "inverse-variance" else pool(members)
+    notes = dict.fromkeys((*(noise.note for noise in own), count_note))
+    note = "; ".join(note for note in notes if note)
     if pooled is None:
-        return combined_noise(own, combination.weights.tolist(), note=notes)
-    return noise_in(pooled, window_ms, note=notes)
+        return combined_noise(own, combination.weights.tolist(), note=note)
+    return noise_in(pooled, window_ms, note=note)

@@ -8,13 +8,15 @@ from waveworks.errors import DataError
 from waveworks.measures.detection import DetectionMeasure, detection
 from waveworks.measures.final_traces import COMBINED, FinalTrace, final_traces
 from waveworks.measures.marks import MarkMeasure, level_marks
-from waveworks.measures.pooling import pool
+from waveworks.measures.pooling import pool, without_copies
 from waveworks.measures.recordings import windows_of
 from waveworks.model import Condition, Recording, Session
 from waveworks.settings import Settings, StimulusWindows
 
 # Two replicates of one response may be this far apart in time before it is worth a look.
 _MAX_LAG_MS = 2.0
+
+_NOTHING_TO_POOL = "no F statistic: the recordings do not all hold sweeps, or all blocks"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,12 +120,14 @@ def _measure(
     combinations: list[Recording],
     settings: Settings,
 ) -> LevelMeasures:
-    usable = tuple(recording for recording in replicates if recording.waveforms is not None)
+    readable = [recording for recording in replicates if recording.waveforms is not None]
+    usable, copies = without_copies(readable)
     notes = tuple(
         f"'{recording.name}' could not be used"
         for recording in replicates
-        if recording not in usable
+        if recording not in readable
     )
+    notes += copies
     nothing = LevelMeasures(condition=condition, recordings=replicates, notes=notes)
     if not usable:
         return replace(nothing, notes=notes or ("no recording but stored combinations",))
@@ -138,9 +142,13 @@ def _measure(
     pair = _pair(traces, windows)
     marks = level_marks(traces, combinations, windows.v_ms)
     pooled = pool(usable)
-    detected = DetectionMeasure() if pooled is None else detection(pooled, windows)
+    detected = DetectionMeasure(note=_NOTHING_TO_POOL)
+    if pooled is not None:
+        detected = detection(pooled, windows)
     combined = traces[-1]
-    found = (*notes, combined.noise.note, *pair.notes, detected.note, *marks[COMBINED].notes)
+    found = [*notes, combined.noise.note, *pair.notes, detected.note, *marks[COMBINED].notes]
+    if combined.weighting == "inverse-variance" and not math.isnan(detected.fmp):
+        found.append("F counts all sweeps alike; the combined trace weighs by inverse variance")
     return LevelMeasures(
         condition=condition,
         recordings=replicates,

@@ -9,6 +9,7 @@ import numpy as np
 from waveworks.dsp.peaks import suggest_marks
 from waveworks.errors import DataError
 from waveworks.measures.final_traces import COMBINED, FinalTrace
+from waveworks.measures.noise import shared_counts
 from waveworks.measures.pooling import FloatArray, noise_only_trace, pool, scaled_difference
 from waveworks.model import Recording
 
@@ -95,9 +96,10 @@ def _clinician(trace: FinalTrace, combinations: Sequence[Recording]) -> MarkMeas
     if stored:
         placed, weights = [stored[0].marks], [1.0]
     else:
-        pairs = zip(trace.members, trace.weights, strict=True)
-        marked = [(m.marks, weight) for m, weight in pairs if m.marks.placed]
-        placed, weights = [m for m, _ in marked], [weight for _, weight in marked]
+        counts, _ = shared_counts(trace.members)
+        pairs = zip(trace.members, counts, strict=True)
+        marked = [(m.marks, float(count)) for m, count in pairs if m.marks.placed]
+        placed, weights = [m for m, _ in marked], [count for _, count in marked]
     if not placed:
         return None
     v_ms, v_notes = _mean_mark([mark.v_ms for mark in placed], weights, "V")

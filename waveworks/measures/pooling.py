@@ -111,6 +111,48 @@ def pool(recordings: Sequence[Recording]) -> Waveforms | None:
     return None
 
 
+def without_copies(
+    recordings: Sequence[Recording],
+) -> tuple[tuple[Recording, ...], tuple[str, ...]]:
+    """Leave out recordings that hold the very samples of an earlier one.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        With usable data, in row order.
+
+    Returns
+    -------
+    recordings : tuple of Recording
+        Each set of samples once: counted twice, noise would look like a response.
+    notes : tuple of str
+        Which were left out, and for what.
+    """
+    first: dict[tuple[bytes, ...], Recording] = {}
+    notes = []
+    for recording in recordings:
+        samples = tuple(array.tobytes() for array in _arrays(recording.data))
+        if samples in first:
+            notes.append(
+                f"'{recording.name}' holds the same samples as '{first[samples].name}' and is "
+                "counted once"
+            )
+        first.setdefault(samples, recording)
+    return tuple(first.values()), tuple(notes)
+
+
+def _arrays(waveforms: Waveforms) -> tuple[FloatArray, ...]:
+    match waveforms:
+        case Sweeps():
+            return (waveforms.sweeps_nv,)
+        case Blocks():
+            return (waveforms.blocks_nv,)
+        case Buffers():
+            return (waveforms.a_nv, waveforms.b_nv)
+        case Average():
+            return (waveforms.trace_nv,)
+
+
 def _pool_buffers(buffers: Sequence[Buffers]) -> Buffers:
     known = all(pair.n_sweeps is not None for pair in buffers)
     counts = [pair.counts if known else (1, 1) for pair in buffers]

@@ -10,7 +10,7 @@ from waveworks.errors import DataError
 from waveworks.measures.detection import DetectionMeasure, detection
 from waveworks.measures.final_traces import check_axes
 from waveworks.measures.noise import NoiseMeasure, noise_among, own_noise, shared_counts
-from waveworks.measures.pooling import mean_trace
+from waveworks.measures.pooling import mean_trace, without_copies
 from waveworks.model import Recording, Session
 from waveworks.settings import Settings, StimulusWindows
 
@@ -118,8 +118,8 @@ def _measure(
 def _noise_from_replicates(
     recording: Recording, replicates: Sequence[Recording], windows: StimulusWindows
 ) -> NoiseMeasure | None:
-    usable = [other for other in replicates if other.waveforms is not None]
-    if len(usable) < 2:
+    usable, _ = without_copies([other for other in replicates if other.waveforms is not None])
+    if len(usable) < 2 or recording not in usable:
         return None
     try:
         check_axes(usable)

@@ -78,12 +78,15 @@ class Session:
         In the order of the rows of `recordings.csv`; none is ever dropped.
     files : tuple of SourceFile
         `recordings.csv`, `session.toml` and every file that describes the data.
+    unknown_columns : tuple of str
+        Columns of `recordings.csv` that mean nothing here; they stand in the recordings' cells.
     """
 
     folder: Path
     info: SessionInfo
     recordings: tuple[Recording, ...]
     files: tuple[SourceFile, ...] = ()
+    unknown_columns: tuple[str, ...] = ()
 
     @property
     def unusable(self) -> tuple[Recording, ...]:

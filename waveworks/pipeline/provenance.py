@@ -1,18 +1,23 @@
 """The birth certificate of every number: files, versions, settings, windows, methods by row."""
 
+import hashlib
 import math
 import platform
 from collections.abc import Sequence
 from dataclasses import asdict
 from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
 from typing import Any
 
 from waveworks.measures.definitions import DEFINITIONS
+from waveworks.measures.final_traces import FinalTrace
 from waveworks.measures.levels import LevelMeasures
+from waveworks.measures.marks import MarkMeasure
 from waveworks.measures.recordings import RecordingMeasures
 from waveworks.model import Condition, Session
 from waveworks.pipeline.cautions import CAUTIONS
 from waveworks.settings import Settings, StimulusWindows
+from waveworks.writers.session_folder import READING_COLUMNS, WrittenRecording
 from waveworks.writers.tables import cell_text
 
 _LIBRARIES = ("waveworks", "numpy", "scipy", "pandas", "mne", "edfio")
@@ -54,9 +59,62 @@ def provenance(
             "stimuli": [_windows(windows) for windows in settings.stimuli],
         },
         "methods": {name: asdict(definition) for name, definition in DEFINITIONS.items()},
-        "measures.csv": {one.recording.name: _recording(one) for one in recordings},
+        "unknown_columns": list(session.unknown_columns),
+        "measures.csv": {
+            cell_text(one.recording.name): _recording(one, session.unknown_columns)
+            for one in recordings
+        },
         "levels.csv": {condition_key(one.condition): _level(one) for one in levels},
+        "traces.csv": {
+            f"{condition_key(one.condition)}|{trace.label}": _trace(trace, one.marks[trace.label])
+            for one in levels
+            for trace in one.traces
+        },
     }
+
+
+def conversion_provenance(
+    session: Session, written: Sequence[WrittenRecording], folder: Path
+) -> dict[str, Any]:
+    """Return where every file of a converted session comes from.
+
+    Parameters
+    ----------
+    session : Session
+        As it was read.
+    written : sequence of WrittenRecording
+        What became of its recordings.
+    folder : Path
+        That holds the new files.
+
+    Returns
+    -------
+    dict
+        Of plain JSON values: source files and hashes, how they were cut, new file and its hash.
+    """
+    return {
+        "versions": versions(),
+        "session": session.info.session,
+        "session_files": {file.name: file.sha256 for file in session.files},
+        "recordings.csv": {
+            cell_text(one.recording.name): {
+                "source_files": {file.name: file.sha256 for file in one.recording.files},
+                "source_row": {
+                    column: text
+                    for column, text in one.recording.cells
+                    if text and column in READING_COLUMNS
+                },
+                "file": {one.file: _sha256(folder / one.file)} if one.file else {},
+                "quantisation_step_nv": list(one.steps_nv),
+                "problem": one.problem,
+            }
+            for one in written
+        },
+    }
+
+
+def _sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def condition_key(condition: Condition) -> str:
@@ -70,9 +128,10 @@ def condition_key(condition: Condition) -> str:
     Returns
     -------
     str
-        The cells of the condition columns, joined by '|'.
+        The cells of the condition columns, joined by '|'; a '|' inside a cell is doubled.
     """
-    return "|".join(cell_text(cell) for cell in condition.cells().values())
+    cells = (cell_text(cell).replace("|", "||") for cell in condition.cells().values())
+    return "|".join(cells)
 
 
 def versions() -> dict[str, str]:
@@ -92,15 +151,17 @@ def versions() -> dict[str, str]:
     return found
 
 
-def _recording(measured: RecordingMeasures) -> dict[str, Any]:
+def _recording(measured: RecordingMeasures, unknown_columns: tuple[str, ...]) -> dict[str, Any]:
     recording, noise, detected = measured.recording, measured.noise, measured.detection
     processing = recording.processing
+    cells = dict(recording.cells)
     return {
         "row": recording.row,
         "files": {file.name: file.sha256 for file in recording.files},
         "bandpass": processing.description,
         "reject_uv": processing.reject_uv,
-        "earphone_delay_ms": dict(recording.cells).get("earphone_delay_ms", ""),
+        "earphone_delay_ms": cells.get("earphone_delay_ms", ""),
+        "unknown_columns": {column: cells[column] for column in unknown_columns},
         "residual_noise": {
             "method": f"residual noise from {noise.method}" if noise.method else "",
             "window_ms": _pair(noise.start_ms, noise.stop_ms),
@@ -114,25 +175,27 @@ def _recording(measured: RecordingMeasures) -> dict[str, Any]:
 
 
 def _level(measured: LevelMeasures) -> dict[str, Any]:
-    windows = measured.windows
-    marks = measured.marks
+    windows, detected = measured.windows, measured.detection
     return {
         "recordings": [recording.name for recording in measured.recordings],
         "windows": None if windows is None else _windows(windows),
-        "traces": {
-            trace.label: {
-                "members": [member.name for member in trace.members],
-                "weighting": trace.weighting,
-                "residual_noise": f"residual noise from {trace.noise.method}"
-                if trace.noise.method
-                else "",
-                "noise_window_ms": _pair(trace.noise.start_ms, trace.noise.stop_ms),
-                "marks_from": marks[trace.label].marks_from,
-                "marks_method": marks[trace.label].method,
-            }
-            for trace in measured.traces
+        "f_statistics": {
+            "pvalue_method": detected.method,
+            "window_ms": _pair(detected.start_ms, detected.stop_ms),
         },
-        "f_window_ms": _pair(measured.detection.start_ms, measured.detection.stop_ms),
+    }
+
+
+def _trace(trace: FinalTrace, marks: MarkMeasure) -> dict[str, Any]:
+    method = trace.noise.method
+    return {
+        "members": [member.name for member in trace.members],
+        "weighting": trace.weighting,
+        "residual_noise": {
+            "method": f"residual noise from {method}" if method else "",
+            "window_ms": _pair(trace.noise.start_ms, trace.noise.stop_ms),
+        },
+        "marks": {"from": marks.marks_from, "method": marks.method},
     }
 
 

@@ -10,7 +10,9 @@ from waveworks.errors import OutputError
 
 
 @contextmanager
-def output_folder(folder: Path, *, force: bool = False) -> Iterator[Path]:
+def output_folder(
+    folder: Path, *, force: bool = False, source: Path | None = None
+) -> Iterator[Path]:
     """Give a place to write to, and put it at `folder` once everything has been written.
 
     Parameters
@@ -19,6 +21,8 @@ def output_folder(folder: Path, *, force: bool = False) -> Iterator[Path]:
         Where the output shall be.
     force : bool
         Allow `folder` to exist: files of the same name are replaced, others stay.
+    source : Path, optional
+        The folder that is read from, which is never written to.
 
     Yields
     ------
@@ -28,8 +32,10 @@ def output_folder(folder: Path, *, force: bool = False) -> Iterator[Path]:
     Raises
     ------
     OutputError
-        If `folder` exists without `force`, is no folder, or cannot be written.
+        If `folder` is `source`, exists without `force`, is no folder, or cannot be written.
     """
+    if source is not None and folder.resolve() == source.resolve():
+        raise OutputError(f"{folder}: is the session itself, which is never written to")
     _refuse_unusable(folder, force=force)
     with _plain_errors(folder):
         # Near the target, so that the final move stays within one file system.

@@ -14,10 +14,14 @@ from waveworks.errors import WaveworksError
 from waveworks.model import Average, Blocks, Buffers, Recording, Session, Sweeps, Waveforms
 from waveworks.writers.data_csv import write_data_csv
 from waveworks.writers.edf import write_edf
-from waveworks.writers.tables import table_text
+from waveworks.writers.tables import cell_text, table_text
 
-# Columns that describe how the original file was read; the new file needs none of them.
-_READING_COLUMNS = ("csv_format", "event", "epoch_start_ms", "epoch_stop_ms", "earphone_delay_ms")
+READING_COLUMNS = (
+    *("unit", "csv_format", "signals", "event", "epoch_start_ms", "epoch_stop_ms"),
+    "earphone_delay_ms",
+)
+"""Columns that say how the original file was read; most mean nothing for the new one."""
+
 _UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
 
 
@@ -122,8 +126,10 @@ def _signals(waveforms: Waveforms) -> tuple[tuple[str, ...], NDArray[np.float64]
 def _cells(recording: Recording, file: str, *, to: str) -> dict[str, str]:
     """Return the row of the new file: what was applied while reading is applied no more."""
     cells = {**dict(recording.cells), "file": file}
-    cells |= dict.fromkeys(("signals", *_READING_COLUMNS), "")
+    cells |= dict.fromkeys(READING_COLUMNS, "")
     cells["unit"] = "nV" if to == "csv" else ""
+    # A name that a table makes harmless must be the same name where it is a part.
+    cells["parts"] = ";".join(cell_text(part) for part in recording.parts)
     if to == "edf":
         cells["epoch_start_ms"] = repr(recording.data.axis.start_ms)
     for column in ("v_ms", "sn10_ms"):

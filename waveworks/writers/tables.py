@@ -2,8 +2,11 @@
 
 import csv
 import io
+import json
 import math
 from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
 
 from waveworks.plain_numbers import is_plain_number
 
@@ -57,3 +60,22 @@ def cell_text(value: object) -> str:
     text = str(value).replace("\r\n", "\n").replace("\r", "\n")
     harmless = not text.startswith(_FORMULA_STARTS) or is_plain_number(text)
     return text if harmless else f"'{text}"
+
+
+def write_json(path: Path, content: dict[str, Any]) -> None:
+    """Write strict JSON, in which NaN and infinity do not exist.
+
+    Parameters
+    ----------
+    path : Path
+        The file; it is overwritten.
+    content : dict
+        Of plain JSON values.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be written.
+    """
+    text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
+    path.write_text(f"{text}\n", encoding="utf-8", newline="")
