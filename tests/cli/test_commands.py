@@ -267,6 +267,91 @@ def test_a_coarse_step_is_warned_of(run, write_manifest, write_traces) -> None:
     assert "the quantisation step of one.edf, 0.977 nV, is not small" in result.stderr
 
 
+def test_convert_says_where_every_file_comes_from(run, quiet_ward: Path, tmp_path: Path) -> None:
+    run("convert", quiet_ward, "--to", "edf", "-o", "new")
+    origin = json.loads((tmp_path / "new" / "provenance.json").read_text(encoding="utf-8"))
+    for row in rows_of(tmp_path / "new" / "recordings.csv"):
+        entry = origin["recordings.csv"][row["recording"]]
+        for name, digest in entry["source_files"].items():
+            assert hashlib.sha256((quiet_ward / name).read_bytes()).hexdigest() == digest
+        data = (tmp_path / "new" / row["file"]).read_bytes()
+        assert entry["file"] == {row["file"]: hashlib.sha256(data).hexdigest()}
+    assert origin["recordings.csv"]["right-60-1"]["source_row"] == {"unit": "uV"}
+
+
+def test_a_neutralised_name_stays_the_name_of_a_part(
+    run, write_manifest, write_traces, tmp_path: Path
+) -> None:
+    folder = write_manifest(
+        {"recording": "=x"}, {"recording": "y"}, {"recording": "z", "parts": "y;=x"}
+    )
+    write_traces(folder / "one.csv", {"average": np.random.default_rng(1).normal(0, 50, 300)})
+    assert run("convert", folder, "--to", "csv", "-o", "new").exit_code == 0
+    assert run("check", "new").exit_code == 0
+
+
+@pytest.mark.parametrize("command", [["measure"], ["convert", "--to", "csv"]])
+def test_the_session_itself_is_never_written_to(run, session: Path, command: list[str]) -> None:
+    before = {p.name: p.read_bytes() for p in session.iterdir()}
+    result = run(*command, session, "-o", session / ".." / session.name, "--force")
+    assert result.exit_code == 1
+    assert "is the session itself, which is never written to" in result.stderr
+    assert {p.name: p.read_bytes() for p in session.iterdir()} == before
+
+
+def test_odd_data_and_unknown_columns_are_told(run, write_manifest, write_traces) -> None:
+    folder = write_manifest({"unit": "V", "masking_dB": "40"}, {"recording": "two", "unit": "V"})
+    write_traces(folder / "one.csv", {"average": np.linspace(-1, 1, 300)})
+    notes = [
+        "waveworks: note: recordings.csv: column 'masking_dB' means nothing here; it is kept as "
+        "it is",
+        "waveworks: note: recording 'one' and 1 more: amplitude is implausible, RMS 5.79e+08 nV "
+        "where 1 to 20000 nV is usual; check the unit",
+    ]
+    checked = run("check", folder)
+    assert checked.exit_code == 0
+    assert checked.stderr.splitlines() == notes
+    assert "2 recordings, 2 notes above." in checked.stdout
+    measured = run("measure", folder)
+    assert measured.exit_code == 0
+    assert measured.stderr.splitlines() == notes
+
+
+def test_infinite_windows_are_windows(run, quiet_ward: Path, tmp_path: Path) -> None:
+    assert run("measure", quiet_ward, "--noise-window", "-inf", "inf").exit_code == 0
+    rows = rows_of(tmp_path / "waveworks-out" / "measures.csv")
+    assert {row["noise_start_ms"] for row in rows if row["rn_nv"]} == {"0"}
+
+
+def test_a_full_disk_at_the_printer_is_one_plain_line(run, quiet_ward: Path, monkeypatch) -> None:
+    def full(*_args: object, **_kw: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("waveworks.cli.check.show_tables", full)
+    result = run("check", quiet_ward)
+    assert result.exit_code == 1
+    assert result.stderr == "waveworks: cannot print: No space left on device\n"
+
+
+def test_a_unit_that_contradicts_an_edf_file_is_refused(
+    run, quiet_ward: Path, tmp_path: Path
+) -> None:
+    run("convert", quiet_ward, "--to", "edf", "-o", "edf")
+    manifest = tmp_path / "edf" / "recordings.csv"
+    rows = rows_of(manifest)
+    rows[0]["unit"], rows[1]["unit"] = "nV", "uV"
+    with manifest.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, rows[0])
+        writer.writeheader()
+        writer.writerows(rows)
+    result = run("check", "edf")
+    assert result.exit_code == 1
+    assert result.stderr.splitlines() == [
+        "waveworks: recording 'right-60-1': right-60-1.edf: unit is 'nV' in recordings.csv, the "
+        "file states 'uV' for 'average'"
+    ]
+
+
 def test_a_recording_that_cannot_be_read_keeps_its_row(run, session: Path, tmp_path: Path) -> None:
     (session / "left-40-1.csv").unlink()
     result = run("convert", session, "--to", "csv", "-o", "new")
@@ -278,13 +363,21 @@ def test_a_recording_that_cannot_be_read_keeps_its_row(run, session: Path, tmp_p
 
 
 def test_convert_names_files_safely(run, write_manifest, write_traces, tmp_path: Path) -> None:
-    rows = [{"recording": name} for name in ("a/b", "A:b", "../x", "...")]
+    rows = [{"recording": name} for name in ("a/b", "A:b", "../x", "...", "recordings")]
     folder = write_manifest(*rows)
     write_traces(folder / "one.csv", {"average": np.ones(30) * 50})
     assert run("convert", folder, "--to", "csv", "-o", "new").exit_code == 0
     written = sorted(p.name for p in (tmp_path / "new").iterdir())
-    assert written == ["A_b-2.csv", "a_b.csv", "recording.csv", "recordings.csv", "x.csv"]
-    assert [r.problem for r in read_session(tmp_path / "new").recordings] == [""] * 4
+    assert written == [
+        "A_b-2.csv",
+        "a_b.csv",
+        "provenance.json",
+        "recording.csv",
+        "recordings-2.csv",
+        "recordings.csv",
+        "x.csv",
+    ]
+    assert [r.problem for r in read_session(tmp_path / "new").recordings] == [""] * 5
 
 
 @pytest.mark.parametrize("arguments", [["--help"], ["--version"], ["measure", "--help"]])

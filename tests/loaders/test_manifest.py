@@ -112,6 +112,7 @@ def test_empty_cells_are_absent_not_zero(write_manifest: Manifest) -> None:
         ({"file": ""}, "file is empty"),
         ({"file": "a.csv;b.csv"}, "file names 2 files; two are for the layout 'buffers'"),
         ({"recording": ""}, "recording is empty"),
+        ({"recording": "a\x07b"}, "recording is 'a\\x07b'; it must hold printable characters"),
         ({"signals": "a; a"}, "signals is 'a; a'; it names a signal twice"),
         ({"kind": "trial"}, "kind is 'trial'; it must be one of test, control"),
     ],

@@ -173,7 +173,7 @@ def _values_nv(
     scale = [
         nv_per_unit(
             header.signals[i].dimension,
-            where=f"{name}, physical dimension of signal '{header.signals[i].label}'",
+            where=f"{name}, physical dimension of signal '{header.signals[i].label}' in the header",
         )
         for i in picks
     ]

@@ -189,7 +189,7 @@ def _row(cells: Cells, number: int) -> ManifestRow:
     layout = cells.choice("layout", LAYOUTS, required=True)
     return ManifestRow(
         number=number,
-        name=cells.text("recording", required=True),
+        name=_name(cells),
         kind=kind,
         layout=layout,
         condition=_condition(cells, kind),
@@ -260,6 +260,13 @@ def _files(cells: Cells, layout: str) -> tuple[str, ...]:
     if len(files) > 2 or (len(files) == 2 and layout != "buffers"):
         cells.fault("file", f"names {len(files)} files; two are for the layout 'buffers', else one")
     return files
+
+
+def _name(cells: Cells) -> str:
+    name = cells.text("recording", required=True)
+    if not name.isprintable():
+        cells.fault("recording", f"is {name!r}; it must hold printable characters only")
+    return name
 
 
 def _signals(cells: Cells) -> tuple[str, ...]:

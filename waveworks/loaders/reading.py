@@ -10,11 +10,12 @@ from waveworks.loaders.csv_format import CsvFormat, read_csv_format
 from waveworks.loaders.cutting import cut_sweeps
 from waveworks.loaders.data_files import DataFiles
 from waveworks.loaders.edf import read_edf_continuous, read_edf_signals
-from waveworks.loaders.edf_header import read_header
+from waveworks.loaders.edf_header import EdfHeader, read_header
 from waveworks.loaders.foreign_csv import read_foreign_csv
 from waveworks.loaders.manifest import ManifestRow
 from waveworks.loaders.raw import Continuous, Signals, pick
 from waveworks.model import Processing, SourceFile
+from waveworks.units import NV_PER_UNIT, nv_per_unit
 
 EDF_SUFFIXES = (".edf", ".bdf")
 _RECORD_LAYOUTS = ("sweeps", "blocks")
@@ -148,6 +149,8 @@ def read_file(row: ManifestRow, name: str, files: DataFiles, options: ReadOption
 
 def _read_edf(row: ManifestRow, name: str, files: DataFiles) -> Signals | Continuous:
     path = files.path(name)
+    if row.unit:
+        _refuse_other_unit(row, read_header(files.read(name)[0], name=name), name)
     if row.event:
         return read_edf_continuous(path, name=name, signals=row.signals, event=row.event)
     return read_edf_signals(
@@ -157,6 +160,18 @@ def _read_edf(row: ManifestRow, name: str, files: DataFiles) -> Signals | Contin
         start_ms=_epoch_start(row),
         records_as_sweeps=row.layout in _RECORD_LAYOUTS,
     )
+
+
+def _refuse_other_unit(row: ManifestRow, header: EdfHeader, name: str) -> None:
+    """Refuse a row that contradicts the unit that the file itself states."""
+    stated = nv_per_unit(row.unit, where=row.where)
+    for signal in header.signals:
+        meant = signal.label in row.signals if row.signals else not signal.is_annotation
+        if meant and NV_PER_UNIT.get(signal.dimension, stated) != stated:
+            raise LoadError(
+                f"{name}: unit is '{row.unit}' in recordings.csv, the file states "
+                f"'{signal.dimension}' for '{signal.label}'"
+            )
 
 
 def _read_text(

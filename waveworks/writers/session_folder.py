@@ -147,7 +147,7 @@ def _cells(recording: Recording, file: str, *, to: str) -> dict[str, str]:
 
 def _file_names(recordings: Sequence[Recording], *, suffix: str) -> list[str]:
     """Return a file name a recording: safe on every system, and no two alike on any."""
-    taken: set[str] = set()
+    taken = {"recordings"}  # the manifest's own name
     names = []
     for recording in recordings:
         stem = _UNSAFE.sub("_", recording.name).strip("._") or "recording"
