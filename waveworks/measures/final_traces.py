@@ -164,7 +164,7 @@ def _trace(
     combination = combine(
         [mean_trace(member.data) for member in members],
         [noise.rn_nv for noise in own] if weighable else None,
-        n_sweeps=counts,
+        n_sweeps=None if count_note else counts,
         df=[noise.df for noise in own] if weighable else None,
     )
     if evident:
@@ -177,9 +177,7 @@ def _trace(
         label=label,
         members=members,
         weights=tuple(float(weight) for weight in combination.weights),
-        weighting=combination.method
-        if not count_note
-        else combination.method.replace("counts", "equal"),
+        weighting=combination.method,
         trace_nv=combination.trace_nv,
         axis=members[0].data.axis,
         n_sweeps=None if n_sweeps is None else sum(n_sweeps),
