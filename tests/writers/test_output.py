@@ -64,6 +64,18 @@ def test_a_place_without_rights_is_one_plain_line(tmp_path: Path) -> None:
         tmp_path.chmod(0o700)
 
 
+def test_a_place_below_a_file_is_one_plain_line(tmp_path: Path) -> None:
+    (tmp_path / "note.txt").write_text("a file")
+
+    def write() -> None:
+        with output_folder(tmp_path / "note.txt" / "out") as draft:
+            (draft / "a.csv").write_text("1")
+
+    with pytest.raises(OutputError, match="out: cannot be written: "):
+        write()
+    assert [p.name for p in tmp_path.iterdir()] == ["note.txt"]
+
+
 def test_a_full_disk_is_one_plain_line(tmp_path: Path) -> None:
     def fill() -> None:
         with output_folder(tmp_path / "out"):

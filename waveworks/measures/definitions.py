@@ -75,7 +75,8 @@ _ALL = (
         name="Fmp",
         meaning="multiple-point F: variance of the average over that of its noise",
         unit="",
-        formula="n var(average over the window) / mean over samples of the variance across sweeps",
+        formula="n var(average over the window) / mean over samples of the variance across sweeps; "
+        "n sweeps, or n equal blocks in place of sweeps",
         window="response window",
         source="Martin et al. 1994 and Don and Elberling 1994 (from memory); equals the one-way "
         "analysis-of-variance F with samples as groups",
@@ -85,7 +86,8 @@ _ALL = (
         name="Fsp",
         meaning="single-point F: variance of the average over that of its noise at one sample",
         unit="",
-        formula="n var(average over the window) / variance across sweeps at the point",
+        formula="n var(average over the window) / variance across sweeps at the point; "
+        "n as for Fmp",
         window="response window",
         source="Elberling and Don 1984, Scand Audiol 13:187-197 (formula from memory)",
         columns=("fsp", "fsp_pvalue", "fsp_point_ms"),
