@@ -10,8 +10,11 @@ from waveworks.cli.reading import read_with_options
 from waveworks.cli.show import show_faults, show_tables
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pandas import DataFrame
 
+    from waveworks.model import Condition
     from waveworks.pipeline import Analysis
 
 _RECORDING_COLUMNS = (
@@ -97,14 +100,25 @@ def _tables(analysis: "Analysis") -> dict[str, list[dict[str, Any]]]:
     return {
         "recordings": _rows(analysis.measures[list(_RECORDING_COLUMNS)]),
         "levels": [
-            {"level": str(one.condition), **row}
-            for one, row in zip(
-                analysis.level_measures,
+            {"level": label, **row}
+            for label, row in zip(
+                _labels([one.condition for one in analysis.level_measures]),
                 _rows(analysis.levels[list(_LEVEL_COLUMNS)]),
                 strict=True,
             )
         ],
     }
+
+
+def _labels(conditions: "Sequence[Condition]") -> list[str]:
+    """Return a short name a condition: ear, level and whatever differs between the conditions."""
+    words = [condition.words() for condition in conditions]
+    said = [
+        subject
+        for subject in (words[0] if words else ())
+        if subject in ("ear", "level") or len({one[subject] for one in words}) > 1
+    ]
+    return [", ".join(one[subject] for subject in said if one[subject]) for one in words]
 
 
 def _rows(table: "DataFrame") -> list[dict[str, Any]]:

@@ -51,24 +51,33 @@ class Condition:
     condition: str = ""
 
     def __str__(self) -> str:
+        return ", ".join(text for text in self.words().values() if text)
+
+    def words(self) -> dict[str, str]:
+        """Return what there is to say about the condition, for people.
+
+        Returns
+        -------
+        dict of str to str
+            By subject, in the order in which it is said; empty where there is nothing to say.
+        """
         level = ""
         if self.level_db_nhl is not None:
             level = f"{self.level_db_nhl:g} dB nHL"
         elif self.level_db_ehl is not None:
             level = f"{self.level_db_ehl:g} dB eHL"
-        parts = (
-            self.ear,
-            self.transducer,
-            self.stimulus,
-            "" if self.frequency_hz is None else f"{self.frequency_hz:g} Hz",
-            level,
-            self._masking(),
-            self.channel,
-            self.polarity or "",
-            self._corners(),
-            self.condition,
-        )
-        return ", ".join(part for part in parts if part)
+        return {
+            "ear": self.ear,
+            "transducer": self.transducer,
+            "stimulus": self.stimulus,
+            "frequency": "" if self.frequency_hz is None else f"{self.frequency_hz:g} Hz",
+            "level": level,
+            "masking": self._masking(),
+            "channel": self.channel,
+            "polarity": self.polarity or "",
+            "filter": self._corners(),
+            "condition": self.condition,
+        }
 
     def cells(self) -> dict[str, object]:
         """Return the condition columns of a table, in order."""
