@@ -324,8 +324,8 @@ def test_examples_of_recordings_csv_are_read(page):
 
 def test_the_choices_behind_a_suggested_mark_are_those_of_the_page():
     page = " ".join(section("docs/explanation.md", "Marks").split())
-    assert f"a Gaussian with an SD of {peaks.SMOOTHING_MS:g} ms" in page
-    assert f"every replicate shows at least {peaks.SUPPORT:g} of it" in page
+    assert f"a Gaussian of fourth order with a width of {peaks.SMOOTHING_MS:g} ms" in page
+    assert "every one of n replicates shows at least 1/n of it" in page
     defaults = inspect.signature(peaks.suggest_marks).parameters
     assert f"fewer than {defaults['noise_rate'].default:.0%}".replace("%", " %") in page
     start, stop = defaults["sn10_after_ms"].default

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
 from waveworks.errors import DataError
@@ -11,23 +11,23 @@ from waveworks.errors import DataError
 FloatArray = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ParabolaPeak:
     """The top of the parabola through three samples.
 
     Parameters
     ----------
-    offset_samples : float
+    offset_samples : float or ndarray
         From the middle sample.
-    height : float
+    height : float or ndarray
         In the unit of the samples.
-    curvature : float
+    curvature : float or ndarray
         Second difference, per sample squared; negative at a maximum.
     """
 
-    offset_samples: float
-    height: float
-    curvature: float
+    offset_samples: FloatArray
+    height: FloatArray
+    curvature: FloatArray
 
 
 @dataclass(frozen=True)
@@ -50,12 +50,12 @@ class Candidate:
     lost: str = ""
 
 
-def parabola_peak(left: float, middle: float, right: float) -> ParabolaPeak:
+def parabola_peak(left: ArrayLike, middle: ArrayLike, right: ArrayLike) -> ParabolaPeak:
     """Return the top of the parabola through three samples.
 
     Parameters
     ----------
-    left, middle, right : float
+    left, middle, right : array_like
         Three successive samples, the middle one an extremum.
 
     Returns
@@ -63,9 +63,11 @@ def parabola_peak(left: float, middle: float, right: float) -> ParabolaPeak:
     ParabolaPeak
         At the middle sample where the three lie on a straight line.
     """
-    curvature = left - 2 * middle + right
-    offset = 0.5 * (left - right) / curvature if curvature else 0.0
-    return ParabolaPeak(offset, middle - 0.25 * (left - right) * offset, curvature)
+    before, top, after = (np.asarray(x, dtype=np.float64) for x in (left, middle, right))
+    curvature = np.asarray(before - 2 * top + after)
+    rise = 0.5 * (before - after)
+    offset = np.divide(rise, curvature, out=np.zeros_like(curvature), where=curvature != 0)
+    return ParabolaPeak(offset, top - 0.5 * rise * offset, curvature)
 
 
 class Search:
@@ -152,6 +154,43 @@ class Search:
         best: FloatArray = np.maximum(self._drops(traces).max(axis=-1), 0.0)
         return best
 
+    def best_pairs(self, traces: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return V and SN10 of the largest drop of each trace.
+
+        Parameters
+        ----------
+        traces : ndarray, shape (n_traces, n_samples)
+            In nV; each has a drop.
+
+        Returns
+        -------
+        v_ms, sn10_ms : ndarray, shape (n_traces,)
+            In ms, between samples.
+        """
+        v = self.positions[self._drops(traces).argmax(axis=-1)]
+        return self._tops(traces, v), self._tops(-traces, self._troughs(traces, v))
+
+    def read(self, traces: FloatArray, at_ms: FloatArray) -> FloatArray:
+        """Return the value of each trace at a time of its own, by straight lines.
+
+        Parameters
+        ----------
+        traces : ndarray, shape (n_traces, n_samples)
+            In nV.
+        at_ms : ndarray, shape (n_traces,)
+            Inside the data, in ms.
+
+        Returns
+        -------
+        ndarray, shape (n_traces,)
+            In nV.
+        """
+        place = (at_ms - self.times[0]) / self.step_ms
+        left = np.clip(np.floor(place), 0, traces.shape[-1] - 2).astype(np.intp)
+        ends = np.take_along_axis(traces, left[:, np.newaxis] + np.arange(2), axis=-1)
+        share = place - left
+        return np.asarray((1 - share) * ends[:, 0] + share * ends[:, 1])
+
     def candidates(self, trace: FloatArray) -> tuple[Candidate, ...]:
         """Return every maximum that is followed by a drop.
 
@@ -166,18 +205,26 @@ class Search:
             The largest drop first.
         """
         drops = self._drops(trace[np.newaxis])[0]
-        found = []
-        for index in np.flatnonzero(drops > 0):
-            v = int(self.positions[index])
-            after = slice(v + self.first, min(v + self.last + 1, len(trace)))
-            sn10 = after.start + int(np.argmin(trace[after]))
-            found.append(
-                Candidate(self._top(trace, v), self._top(-trace, sn10), float(drops[index]))
-            )
+        picked = np.flatnonzero(drops > 0)
+        v = self.positions[picked]
+        rows = np.broadcast_to(trace, (len(v), len(trace)))
+        sn10_ms = self._tops(-rows, self._troughs(rows, v))
+        numbers = zip(self._tops(rows, v), sn10_ms, drops[picked], strict=True)
+        found = [Candidate(float(v_ms), float(s_ms), float(drop)) for v_ms, s_ms, drop in numbers]
         return tuple(sorted(found, key=lambda candidate: -candidate.v_sn10_nv))
 
-    def _top(self, trace: FloatArray, index: int) -> float:
-        if not 0 < index < len(trace) - 1 or trace[index] < max(trace[index - 1], trace[index + 1]):
-            return float(self.times[index])
-        peak = parabola_peak(*trace[index - 1 : index + 2].tolist())
-        return float(self.times[index] + peak.offset_samples * self.step_ms)
+    def _troughs(self, traces: FloatArray, v: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Return the deepest sample after the given one of each trace."""
+        index = v[:, np.newaxis] + np.arange(self.first, self.last + 1)
+        last = traces.shape[-1] - 1
+        after = np.take_along_axis(traces, np.minimum(index, last), axis=-1)
+        deepest = np.where(index <= last, after, np.inf).argmin(axis=-1)
+        return np.asarray(v + self.first + deepest)
+
+    def _tops(self, traces: FloatArray, index: NDArray[np.intp]) -> FloatArray:
+        """Return the time of one maximum of each trace, between samples where it turns there."""
+        inner = np.clip(index, 1, traces.shape[-1] - 2)
+        around = np.take_along_axis(traces, inner[:, np.newaxis] + np.arange(-1, 2), axis=-1)
+        turns = (inner == index) & (around.argmax(axis=-1) == 1)
+        offsets = parabola_peak(*around.T).offset_samples
+        return np.asarray(self.times[index] + np.where(turns, offsets, 0.0) * self.step_ms)

@@ -14,17 +14,22 @@ from scipy import ndimage
 
 from waveworks.dsp._validate import finite_array
 from waveworks.dsp.peak_search import Candidate, ParabolaPeak, Search, parabola_peak
-from waveworks.dsp.surrogates import N_SURROGATES, stated_noise, surrogate_noise
+from waveworks.dsp.surrogates import (
+    N_SURROGATES,
+    STATED_BAND_HZ,
+    stated_noise,
+    surrogate_noise,
+)
 from waveworks.errors import DataError
 
 FloatArray = NDArray[np.float64]
 
 __all__ = ["Candidate", "Marks", "ParabolaPeak", "parabola_peak", "suggest_marks"]
 
-# A Gaussian of this SD passes half the amplitude at 750 Hz; wave V itself has an SD near 0.6 ms.
-SMOOTHING_MS = 0.25
-# A replicate that shows less than this share of the combined drop does not support it.
-SUPPORT = 0.25
+# The smoothing has no second moment, so it moves and flattens a peak less than a Gaussian does for
+# the same noise. With this width it passes half the amplitude at 650 Hz; wave V has an SD near
+# 0.6 ms.
+SMOOTHING_MS = 0.45
 _FEWEST_SAMPLES = 16
 
 
@@ -110,12 +115,13 @@ def suggest_marks(
 
     Notes
     -----
-    A maximum of noise is not zero. The corrected amplitude takes off what the same search gains
-    on average when surrogate noise is added to the smoothed trace. It is not corrected for being
-    reported only when it is large.
+    Standard errors and the bias of picking come from picking again: surrogate noise is added to
+    the smoothed trace and the same search made in each sum. The standard errors are the SD of what
+    is found, jumps to another peak included, which noise and curvature alone cannot see. The
+    corrected amplitude takes off what the picks gain on average, for a maximum of noise is not
+    zero. It is not corrected for being reported only when it is large.
 
-    The standard error of a latency is the SD of the slope of the smoothed noise over the curvature
-    at the mark. It is too small where noise decides between peaks, see the validation tests.
+    A replicate supports the best candidate if it shows at least 1 / n_replicates of its drop.
 
     Wave V is positive. If the trace upside down holds a larger drop, and one rarer in noise than
     `noise_rate`, there is no mark and the note says so; nothing is turned over.
@@ -132,7 +138,7 @@ def suggest_marks(
     candidates = search.candidates(smoothed)
     drawn, origin = _noise_draws(y, step_ms, rn_nv, noise, copies)
     method = (
-        f"parabola on the trace smoothed by a Gaussian of {SMOOTHING_MS:g} ms SD, "
+        f"parabola on the trace smoothed by a fourth-order Gaussian of {SMOOTHING_MS:g} ms SD, "
         f"against {N_SURROGATES} draws of {origin}"
     )
     if not candidates:
@@ -158,21 +164,21 @@ def suggest_marks(
     others = _with_reasons(candidates, reason)
     if reason:
         return Marks(method=method, others=others, note=reason)
-    v_se, sn10_se, amplitude_se = _standard_errors(best, smoothed, smooth_noise, drawn, times)
     amplitude = _drop(y, best, times)
-    picking_bias_nv = float(search.best_drop(smoothed + smooth_noise).mean()) - best.v_sn10_nv
+    again = _pick_again(search, smoothed, drawn, smooth_noise)
+    turns = _turns(smoothed, best.sn10_ms, times)
     return Marks(
         v_ms=best.v_ms,
-        v_se_ms=v_se,
+        v_se_ms=float(again.v_ms.std()),
         sn10_ms=best.sn10_ms,
-        sn10_se_ms=sn10_se,
+        sn10_se_ms=float(again.sn10_ms.std()) if turns else math.nan,
         v_sn10_nv=amplitude,
-        v_sn10_se_nv=amplitude_se,
-        v_sn10_corrected_nv=amplitude - picking_bias_nv,
+        v_sn10_se_nv=float(again.v_sn10_nv.std()),
+        v_sn10_corrected_nv=amplitude - (float(again.v_sn10_nv.mean()) - best.v_sn10_nv),
         confidence=confidence,
         method=method,
         others=others,
-        note="SN10 is the end of its search, no turning point" if math.isnan(sn10_se) else "",
+        note="" if turns else "SN10 is the end of its search, no turning point",
     )
 
 
@@ -199,8 +205,12 @@ def _matching(traces: ArrayLike, trace: FloatArray, name: str) -> FloatArray:
 
 
 def _smooth(traces: FloatArray, step_ms: float) -> FloatArray:
-    smoothed: FloatArray = ndimage.gaussian_filter1d(
-        traces, SMOOTHING_MS / step_ms, axis=-1, mode="nearest"
+    """Smooth by a Gaussian kernel of fourth order, in proportion to (3 - u^2) exp(-u^2 / 2)."""
+    reach = math.ceil(4.5 * SMOOTHING_MS / step_ms)
+    u = np.arange(-reach, reach + 1) * step_ms / SMOOTHING_MS
+    kernel = (3 - u**2) * np.exp(-(u**2) / 2)
+    smoothed: FloatArray = ndimage.convolve1d(
+        traces, kernel / kernel.sum(), axis=-1, mode="nearest"
     )
     return smoothed
 
@@ -226,7 +236,9 @@ def _noise_draws(
             drawn = surrogate_noise(apart, _smooth(apart, step_ms), n_independent, rn_nv)
             return drawn, "noise with the spectrum of the replicates less their mean"
     if not math.isnan(rn_nv) and rn_nv > 0:
-        return stated_noise(len(trace), rn_nv), "noise of a stated spectrum, 1/f"
+        drawn = stated_noise(len(trace), rn_nv, step_ms)
+        low_hz, high_hz = STATED_BAND_HZ
+        return drawn, f"noise of a stated spectrum, 1/f from {low_hz:g} to {high_hz:g} Hz"
     return None, "no noise"
 
 
@@ -244,7 +256,7 @@ def _drop(trace: FloatArray, marks: Candidate, times: FloatArray) -> float:
 
 
 def _unsupported(best: Candidate, replicates: FloatArray, times: FloatArray, step_ms: float) -> str:
-    least = SUPPORT * best.v_sn10_nv
+    least = best.v_sn10_nv / len(replicates)
     for number, replicate in enumerate(_smooth(replicates, step_ms), start=1):
         shown = _drop(replicate, best, times)
         if shown < least:
@@ -261,28 +273,29 @@ def _with_reasons(candidates: tuple[Candidate, ...], reason: str) -> tuple[Candi
     return (Candidate(best.v_ms, best.sn10_ms, best.v_sn10_nv, reason), *lost)
 
 
-def _standard_errors(
-    best: Candidate,
-    smoothed: FloatArray,
-    smooth_noise: FloatArray,
-    noise: FloatArray,
-    times: FloatArray,
-) -> tuple[float, float, float]:
-    """Return those of V, of SN10 (noise slope over curvature) and of the amplitude."""
-    step_ms = times[1] - times[0]
-    slope_sd = float((smooth_noise[:, 2:] - smooth_noise[:, :-2]).std()) / (2 * step_ms)
-    bend = np.abs(np.gradient(np.gradient(smoothed, step_ms), step_ms))
-    at_v, at_sn10 = np.interp([best.v_ms, best.sn10_ms], times, bend)
-    at = np.array([best.v_ms, best.sn10_ms]) - times[0]
-    left = np.minimum(at // step_ms, len(times) - 2).astype(int)
-    share = at / step_ms - left
-    ends = (1 - share) * noise[:, left] + share * noise[:, left + 1]
-    amplitude_se = float(np.subtract(*ends.T).std())
-    trough = round((best.sn10_ms - times[0]) / step_ms)
-    turns = smoothed[trough] <= smoothed[max(trough - 1, 0) : trough + 2].min()
-    inside = 0 < trough < len(times) - 1 and at_sn10 > 0
-    return (
-        slope_sd / at_v if at_v > 0 else math.nan,
-        slope_sd / at_sn10 if turns and inside else math.nan,
-        amplitude_se,
-    )
+@dataclass(frozen=True, eq=False)
+class _Picks:
+    """What the search finds in noisy copies of a trace, one value a copy."""
+
+    v_ms: FloatArray
+    sn10_ms: FloatArray
+    v_sn10_nv: FloatArray
+
+
+def _pick_again(
+    search: Search, smoothed: FloatArray, noise: FloatArray, smooth_noise: FloatArray
+) -> _Picks:
+    """Pick in smoothed noisy copies, read amplitudes in the copies as they are."""
+    picked_in = smoothed + smooth_noise
+    has_peak = search.best_drop(picked_in) > 0
+    v_ms, sn10_ms = search.best_pairs(picked_in[has_peak])
+    copies = smoothed + noise[has_peak]
+    return _Picks(v_ms, sn10_ms, search.read(copies, v_ms) - search.read(copies, sn10_ms))
+
+
+def _turns(trace: FloatArray, sn10_ms: float, times: FloatArray) -> bool:
+    """Say whether the trace has its lowest point of three there, inside the data."""
+    trough = round((sn10_ms - times[0]) / (times[1] - times[0]))
+    if not 0 < trough < len(times) - 1:
+        return False
+    return bool(trace[trough] <= trace[trough - 1 : trough + 2].min())

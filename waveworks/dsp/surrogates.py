@@ -12,6 +12,9 @@ FloatArray = NDArray[np.float64]
 # Every draw is used upside down as well. They fix a rate of 5 % to within 0.8 % (standard error).
 N_SURROGATES = 800
 _SEED = 20310
+# The band of brainstem recordings (common practice, no source): a lower high-pass than this leaves
+# less power where wave V is, so the stated noise errs towards silence.
+STATED_BAND_HZ = (100.0, 1500.0)
 
 
 def surrogate_noise(
@@ -43,8 +46,8 @@ def surrogate_noise(
     return _drawn(power, n_samples, rms, spectral_df(smoothed, n_independent, caution=0.0))
 
 
-def stated_noise(n_samples: int, rn_nv: float) -> FloatArray:
-    """Draw Gaussian noise whose power falls as 1/f, for want of a better spectrum.
+def stated_noise(n_samples: int, rn_nv: float, step_ms: float) -> FloatArray:
+    """Draw Gaussian noise whose power falls as 1/f in `STATED_BAND_HZ`, for want of a spectrum.
 
     Parameters
     ----------
@@ -52,6 +55,8 @@ def stated_noise(n_samples: int, rn_nv: float) -> FloatArray:
         Length of a draw.
     rn_nv : float
         Its standard deviation in nV.
+    step_ms : float
+        Between samples, in ms.
 
     Returns
     -------
@@ -59,7 +64,10 @@ def stated_noise(n_samples: int, rn_nv: float) -> FloatArray:
         In nV.
     """
     bins = np.arange(n_samples + 1, dtype=np.float64)  # of a circle of twice the length
-    power = 1 / np.maximum(bins, 2.0)
+    frequencies_hz = bins / (2 * n_samples * step_ms) * 1e3
+    low_hz, high_hz = STATED_BAND_HZ
+    ratio = frequencies_hz / low_hz
+    power = np.where(ratio < 1, ratio, 1 / np.maximum(ratio, 1)) * (frequencies_hz <= high_hz)
     return _drawn(power, n_samples, rn_nv, math.inf)
 
 
