@@ -1,9 +1,11 @@
 """Reading a TOML file of known keys; every fault becomes one plain line that names file and key."""
 
+import hashlib
 import math
 import tomllib
 from collections.abc import Collection, Mapping
-from typing import Any
+from pathlib import Path
+from typing import Any, Self
 
 from waveworks.errors import WaveworksError
 
@@ -31,12 +33,42 @@ class TomlFile:
     def __init__(self, data: bytes, *, name: str, error: type[WaveworksError]) -> None:
         self._error = error
         self.name = name
+        self.sha256 = hashlib.sha256(data).hexdigest()
         try:
             self.root: Table = tomllib.loads(data.decode("utf-8-sig"))
         except UnicodeDecodeError as fault:
             raise error(f"{name}: byte {fault.start + 1} is not UTF-8 text") from None
         except tomllib.TOMLDecodeError as fault:
             raise error(f"{name}: not valid TOML: {fault}") from None
+
+    @classmethod
+    def read(cls, path: Path, *, name: str | None, error: type[WaveworksError]) -> Self:
+        """Return the parsed tables of a file.
+
+        Parameters
+        ----------
+        path : Path
+            A TOML file.
+        name : str or None
+            What to call it in an error; None is the path itself.
+        error : type of WaveworksError
+            What to raise.
+
+        Returns
+        -------
+        TomlFile
+
+        Raises
+        ------
+        WaveworksError
+            Of the type `error`, if the file cannot be read or is not TOML.
+        """
+        name = str(path) if name is None else name
+        try:
+            data = path.read_bytes()
+        except OSError as fault:
+            raise error(f"{name}: cannot be read: {fault.strerror}") from None
+        return cls(data, name=name, error=error)
 
     def fail(self, message: str) -> WaveworksError:
         """Return the error for `message`, with the file's name before it.

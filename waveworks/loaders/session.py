@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from waveworks.criteria import Criteria, default_criteria, read_criteria
 from waveworks.errors import LoadError, SessionError, WaveworksError
 from waveworks.loaders.assemble import assemble
 from waveworks.loaders.csv_format import read_csv_format
@@ -110,14 +111,36 @@ def session_settings(folder: str | Path) -> Settings:
         If the settings file is unusable.
     """
     folder = Path(folder)
-    info = _info(folder, _session_toml(folder))
-    if not info.settings:
+    name = _info(folder, _session_toml(folder)).settings
+    if not name:
         return default_settings()
-    try:
-        path = DataFiles(folder).path(info.settings)
-    except LoadError as fault:
-        raise SessionError(f"{SESSION_TOML}: settings: {fault}") from None
-    return read_settings(path, name=info.settings)
+    return read_settings(_named_file(folder, "settings", name), name=name)
+
+
+def session_criteria(folder: str | Path) -> Criteria:
+    """Return the criteria that a session names, or the shipped example.
+
+    Parameters
+    ----------
+    folder : path
+        The session folder.
+
+    Returns
+    -------
+    Criteria
+
+    Raises
+    ------
+    SessionError
+        If `session.toml` is unusable or names a file outside the folder.
+    SettingsError
+        If the criteria file is unusable.
+    """
+    folder = Path(folder)
+    name = _info(folder, _session_toml(folder)).criteria
+    if not name:
+        return default_criteria()
+    return read_criteria(_named_file(folder, "criteria", name), name=name)
 
 
 def read_recording(row: ManifestRow, files: DataFiles, options: ReadOptions) -> Recording:
@@ -189,6 +212,13 @@ def _with_data(
 def _info(folder: Path, data: bytes | None) -> SessionInfo:
     name = folder.resolve().name
     return SessionInfo(name) if data is None else parse_session_toml(data, default_name=name)
+
+
+def _named_file(folder: Path, key: str, name: str) -> Path:
+    try:
+        return DataFiles(folder).path(name)
+    except LoadError as fault:
+        raise SessionError(f"{SESSION_TOML}: {key}: {fault}") from None
 
 
 def _session_toml(folder: Path) -> bytes | None:

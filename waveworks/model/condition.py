@@ -1,6 +1,6 @@
 """The condition that a recording was made at."""
 
-from dataclasses import astuple, dataclass, fields
+from dataclasses import astuple, dataclass, fields, replace
 
 EARS = ("left", "right", "other")
 TRANSDUCERS = ("insert", "headphone", "bone", "other")
@@ -82,6 +82,11 @@ class Condition:
     def cells(self) -> dict[str, object]:
         """Return the condition columns of a table, in order."""
         return dict(zip(CONDITION_COLUMNS, astuple(self), strict=True))
+
+    @property
+    def series(self) -> "Condition":
+        """The level series that it belongs to: the condition without level and masking."""
+        return replace(self, level_db_nhl=None, level_db_ehl=None, masking_db=None)
 
     def _masking(self) -> str:
         if self.masking_db is None:

@@ -5,7 +5,8 @@ from typing import Any
 
 import pandas as pd
 
-from waveworks.loaders.session import session_settings
+from waveworks.criteria import Criteria
+from waveworks.loaders.session import session_criteria, session_settings
 from waveworks.measures.levels import LevelMeasures, measure_levels
 from waveworks.measures.recordings import RecordingMeasures, measure_recordings
 from waveworks.measures.tables import levels_table, measures_table, traces_table
@@ -24,6 +25,8 @@ class Analysis:
         That was analysed.
     settings : Settings
         That were used.
+    criteria : Criteria
+        The limits that go with the numbers.
     recordings : tuple of RecordingMeasures
         One a recording.
     level_measures : tuple of LevelMeasures
@@ -32,6 +35,7 @@ class Analysis:
 
     session: Session
     settings: Settings
+    criteria: Criteria
     recordings: tuple[RecordingMeasures, ...]
     level_measures: tuple[LevelMeasures, ...]
 
@@ -53,7 +57,9 @@ class Analysis:
     @property
     def provenance(self) -> dict[str, Any]:
         """Where every number comes from, ready to be written as JSON."""
-        return provenance(self.session, self.settings, self.recordings, self.level_measures)
+        return provenance(
+            self.session, self.settings, self.criteria, self.recordings, self.level_measures
+        )
 
     @property
     def faults(self) -> tuple[str, ...]:
@@ -71,7 +77,9 @@ class Analysis:
         return (*of_recordings, *of_levels)
 
 
-def analyse(session: Session, settings: Settings | None = None) -> Analysis:
+def analyse(
+    session: Session, settings: Settings | None = None, criteria: Criteria | None = None
+) -> Analysis:
     """Measure every recording and every level of a session.
 
     Parameters
@@ -80,6 +88,8 @@ def analyse(session: Session, settings: Settings | None = None) -> Analysis:
         From `read_session`.
     settings : Settings, optional
         Those that the session names, or the shipped ones, by default.
+    criteria : Criteria, optional
+        Those that the session names, or the shipped example, by default.
 
     Returns
     -------
@@ -89,6 +99,7 @@ def analyse(session: Session, settings: Settings | None = None) -> Analysis:
     return Analysis(
         session=session,
         settings=chosen,
+        criteria=session_criteria(session.folder) if criteria is None else criteria,
         recordings=measure_recordings(session, chosen),
         level_measures=measure_levels(session, chosen),
     )

@@ -7,3 +7,14 @@ CAUTIONS = (
     "An exported average cannot show rejected sweeps, calibration, impedance or the baby's state.",
 )
 """The usual cautions, printed with every result."""
+
+CANNOT_SHOW = (
+    "Sweeps that were rejected, and why: noise and response are those of what was left.",
+    "Calibration of the stimulus, the fit of the earphone or bone vibrator, and its polarity, beyond "
+    "what recordings.csv states.",
+    "Electrode impedance during the run, and electrodes on the wrong side.",
+    "The baby's state: sleep, movement, feeding, position of the eyes and head.",
+    "Whether a trace was filtered, smoothed, shifted or scaled after it was averaged.",
+    "The ear that answered: cross-hearing is not visible in a trace.",
+)
+"""What no analysis of exported averages can see."""

@@ -9,6 +9,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+from waveworks.criteria import Criteria
 from waveworks.measures.definitions import DEFINITIONS
 from waveworks.measures.final_traces import FinalTrace
 from waveworks.measures.levels import LevelMeasures
@@ -26,6 +27,7 @@ _LIBRARIES = ("waveworks", "numpy", "scipy", "pandas", "mne", "edfio")
 def provenance(
     session: Session,
     settings: Settings,
+    criteria: Criteria,
     recordings: Sequence[RecordingMeasures],
     levels: Sequence[LevelMeasures],
 ) -> dict[str, Any]:
@@ -37,6 +39,8 @@ def provenance(
         That was analysed.
     settings : Settings
         That were used.
+    criteria : Criteria
+        The limits that go with the numbers.
     recordings : sequence of RecordingMeasures
         The rows of measures.csv.
     levels : sequence of LevelMeasures
@@ -58,6 +62,7 @@ def provenance(
             "set_by_hand": list(settings.changed),
             "stimuli": [_windows(windows) for windows in settings.stimuli],
         },
+        "criteria": asdict(criteria),
         "methods": {name: asdict(definition) for name, definition in DEFINITIONS.items()},
         "unknown_columns": list(session.unknown_columns),
         "measures.csv": {

@@ -1,6 +1,5 @@
 """Settings files: TOML, every key known, every row complete."""
 
-import hashlib
 import math
 from importlib.resources import files
 from pathlib import Path
@@ -30,7 +29,7 @@ def default_settings() -> Settings:
     Settings
     """
     data = files("waveworks.settings").joinpath("default.toml").read_bytes()
-    return _parse(data, name="default.toml")
+    return _parse(TomlFile(data, name="default.toml", error=SettingsError))
 
 
 def read_settings(path: Path, *, name: str | None = None) -> Settings:
@@ -52,16 +51,10 @@ def read_settings(path: Path, *, name: str | None = None) -> Settings:
     SettingsError
         If the file cannot be read, has an unknown key or an impossible value.
     """
-    name = str(path) if name is None else name
-    try:
-        data = path.read_bytes()
-    except OSError as fault:
-        raise SettingsError(f"{name}: cannot be read: {fault.strerror}") from None
-    return _parse(data, name=name)
+    return _parse(TomlFile.read(path, name=name, error=SettingsError))
 
 
-def _parse(data: bytes, *, name: str) -> Settings:
-    toml = TomlFile(data, name=name, error=SettingsError)
+def _parse(toml: TomlFile) -> Settings:
     toml.check_keys(toml.root, _TOP_KEYS)
     processing = toml.table(toml.root, "processing")
     toml.check_keys(processing, _PROCESSING_KEYS, place="processing")
@@ -76,8 +69,8 @@ def _parse(data: bytes, *, name: str) -> Settings:
         if key in keys[: number - 1]:
             raise toml.fail(f"stimulus {number}: a second row for '{key[0]}', {key[1]} Hz")
     return Settings(
-        name=toml.text(toml.root, "name", default=name),
-        sha256=hashlib.sha256(data).hexdigest(),
+        name=toml.text(toml.root, "name", default=toml.name),
+        sha256=toml.sha256,
         stimuli=rows,
         bandpass_hz=_optional_pair(
             toml, processing, "bandpass_hz", place="processing", above=0.0, unit="Hz"

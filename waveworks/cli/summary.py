@@ -1,0 +1,101 @@
+"""What a command that measures a session prints."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from waveworks.cli.show import show_faults, show_tables
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pandas import DataFrame
+
+    from waveworks.model import Condition
+    from waveworks.pipeline import Analysis
+
+_RECORDING_COLUMNS = (
+    "recording",
+    "layout",
+    "n_sweeps",
+    "rn_nv",
+    "rn_low_nv",
+    "rn_high_nv",
+    "rn_method",
+    "fmp",
+    "f_pvalue",
+    "ab_ratio",
+)
+_LEVEL_COLUMNS = (
+    "n_traces",
+    "n_sweeps",
+    "rn_nv",
+    "gap_nv",
+    "r",
+    "r_pvalue",
+    "v_ms",
+    "sn10_ms",
+    "v_sn10_nv",
+    "marks_from",
+)
+
+
+def show_analysis(analysis: "Analysis", output: Path, *, as_json: bool) -> int:
+    """Print the short tables, the cautions, and what could not be measured.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        What was measured.
+    output : Path
+        Where it was written to.
+    as_json : bool
+        Print the tables as JSON, and nothing else on standard output.
+
+    Returns
+    -------
+    int
+        Exit code: 1 if something could not be measured.
+    """
+    from waveworks.measures.checks import notes_of
+    from waveworks.pipeline.cautions import CAUTIONS
+
+    show_tables(_tables(analysis), as_json=as_json)
+    if not as_json:
+        click.echo("\n".join((f"Written to {output}.", "", *CAUTIONS)))
+    show_faults(notes_of(analysis.session))
+    show_faults(analysis.faults)
+    return 1 if analysis.faults else 0
+
+
+def _tables(analysis: "Analysis") -> dict[str, list[dict[str, Any]]]:
+    return {
+        "recordings": _rows(analysis.measures[list(_RECORDING_COLUMNS)]),
+        "levels": [
+            {"level": label, **row}
+            for label, row in zip(
+                _labels([one.condition for one in analysis.level_measures]),
+                _rows(analysis.levels[list(_LEVEL_COLUMNS)]),
+                strict=True,
+            )
+        ],
+    }
+
+
+def _labels(conditions: "Sequence[Condition]") -> list[str]:
+    """Return a short name a condition: ear, level and whatever differs between the conditions."""
+    words = [condition.words() for condition in conditions]
+    said = [
+        subject
+        for subject in (words[0] if words else ())
+        if subject in ("ear", "level") or len({one[subject] for one in words}) > 1
+    ]
+    return [", ".join(one[subject] for subject in said if one[subject]) for one in words]
+
+
+def _rows(table: "DataFrame") -> list[dict[str, Any]]:
+    return [
+        dict(zip(table.columns.tolist(), row, strict=True))
+        for row in table.itertuples(index=False, name=None)
+    ]
