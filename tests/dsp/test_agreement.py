@@ -439,3 +439,21 @@ def test_read_only_and_strided_input_works_and_stays_as_it_was():
 def test_bad_input_is_refused_in_one_line(x, y, max_lag, message):
     with pytest.raises(DataError, match=message):
         agreement(x, y, max_lag)
+
+
+def test_the_critical_correlation_is_where_p_is_alpha():
+    """White traces of 40 samples are worth 40 at most; scipy.stats.pearsonr knows their p."""
+    found = agreement(*np.random.default_rng(11).normal(size=(2, 40)))
+    critical = found.critical_r(0.01)
+    # A second road: the p of Pearson's r of n pairs is a t with n - 2 degrees of freedom.
+    df = found.n_effective - 2
+    t = critical * math.sqrt(df / (1 - critical**2))
+    assert math.isclose(stats.t.sf(t, df), 0.01, rel_tol=1e-9)
+    assert found.critical_r(0.01) > found.critical_r(0.05) > 0
+    with pytest.raises(DataError, match="alpha is 1; it must be between 0 and 1"):
+        found.critical_r(1.0)
+
+
+def test_identical_traces_have_no_critical_correlation():
+    trace = np.sin(np.arange(50.0))
+    assert math.isnan(agreement(trace, trace).critical_r())

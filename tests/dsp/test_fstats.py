@@ -15,7 +15,7 @@ from hypothesis.extra.numpy import arrays
 from scipy import stats
 
 from waveworks.dsp.coloured_noise import centred_variance
-from waveworks.dsp.fstats import FStatistic, ab_ratio, f_statistic, growth
+from waveworks.dsp.fstats import FStatistic, Growth, ab_ratio, f_statistic, growth
 from waveworks.dsp.residual_noise import noise_from_buffers, noise_from_sweeps
 from waveworks.errors import DataError
 from waveworks.simulate.noise import simulate_average, simulate_noise
@@ -460,3 +460,16 @@ def test_false_positive_rates(kind, capsys):
 def test_bad_input(call, message):
     with pytest.raises(DataError, match=message):
         call()
+
+
+def test_the_count_at_which_a_limit_was_first_met():
+    grown = Growth(
+        n_sweeps=np.array([100, 200, 300, 400]),
+        rn_nv=np.array([40.0, 30.0, 31.0, 20.0]),
+        fmp=np.array([math.nan, 2.0, 3.0, 1.0]),
+    )
+    assert grown.sweeps_to_rn(30.0) == 200
+    assert grown.sweeps_to_rn(20.0) == 400
+    assert grown.sweeps_to_rn(19.9) is None
+    assert grown.sweeps_to_fmp(2.5) == 300
+    assert grown.sweeps_to_fmp(3.1) is None

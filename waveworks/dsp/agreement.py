@@ -56,6 +56,32 @@ class Agreement:
     snr_power: float
     note: str = ""
 
+    def critical_r(self, alpha: float = 0.05) -> float:
+        """Return the correlation at lag 0 that noise reaches with a given chance.
+
+        Parameters
+        ----------
+        alpha : float
+            The chance, one-sided, between 0 and 1.
+
+        Returns
+        -------
+        float
+            From Student's t with the effective number of samples; NaN where there is no p.
+
+        Raises
+        ------
+        DataError
+            If `alpha` is not between 0 and 1.
+        """
+        if not 0 < alpha < 1:
+            raise DataError(f"alpha is {alpha:g}; it must be between 0 and 1")
+        df = self.n_effective - 2
+        if not df > 0:
+            return math.nan
+        t = float(stats.t.isf(alpha, df))
+        return t / math.sqrt(df + t * t)
+
     def interval(self, level: float = 0.95) -> tuple[float, float]:
         """Return the confidence interval of `r` by Fisher's z, SE 1 / sqrt(n_effective - 3).
 

@@ -96,6 +96,40 @@ class Growth:
     rn_nv: FloatArray
     fmp: FloatArray
 
+    def sweeps_to_rn(self, limit_nv: float) -> int | None:
+        """Return the count at which residual noise first met a limit.
+
+        Parameters
+        ----------
+        limit_nv : float
+            In nV; equal to it is met.
+
+        Returns
+        -------
+        int or None
+            Sweeps; None if it was never met. Later it may be above the limit again.
+        """
+        return self._first(self.rn_nv <= limit_nv)
+
+    def sweeps_to_fmp(self, limit: float) -> int | None:
+        """Return the count at which Fmp first met a limit.
+
+        Parameters
+        ----------
+        limit : float
+            Equal to it is met.
+
+        Returns
+        -------
+        int or None
+            Sweeps; None if it was never met. A limit that is looked at after every step is passed
+            by noise more often than one that is looked at once.
+        """
+        return self._first(self.fmp >= limit)
+
+    def _first(self, met: NDArray[np.bool_]) -> int | None:
+        return int(self.n_sweeps[np.argmax(met)]) if met.any() else None
+
 
 @dataclass(frozen=True)
 class AbRatio:

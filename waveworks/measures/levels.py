@@ -10,7 +10,7 @@ from waveworks.measures.final_traces import COMBINED, FinalTrace, final_traces
 from waveworks.measures.marks import MarkMeasure, level_marks
 from waveworks.measures.pooling import pool, without_copies
 from waveworks.measures.recordings import windows_of
-from waveworks.model import Condition, Recording, Session
+from waveworks.model import Condition, Recording, Session, TimeAxis
 from waveworks.settings import Settings, StimulusWindows
 
 # Two replicates of one response may be this far apart in time before it is worth a look.
@@ -114,6 +114,24 @@ def measure_levels(session: Session, settings: Settings) -> tuple[LevelMeasures,
     )
 
 
+def most_lags(axis: TimeAxis, window: slice) -> int:
+    """Return how far two traces are shifted against each other.
+
+    Parameters
+    ----------
+    axis : TimeAxis
+        Of the traces.
+    window : slice
+        Of the samples that are compared.
+
+    Returns
+    -------
+    int
+        Samples: 2 ms, at most half the window.
+    """
+    return min(round(_MAX_LAG_MS / axis.step_ms), (window.stop - window.start) // 2)
+
+
 def _measure(
     condition: Condition,
     replicates: tuple[Recording, ...],
@@ -179,7 +197,7 @@ def _pair(traces: tuple[FinalTrace, ...], windows: StimulusWindows) -> PairMeasu
         agreed = agreement(
             first.trace_nv[response],
             second.trace_nv[response],
-            max_lag=min(round(_MAX_LAG_MS / axis.step_ms), (response.stop - response.start) // 2),
+            max_lag=most_lags(axis, response),
         )
     except DataError as fault:
         return PairMeasure(gap_nv=gap_nv, notes=(*notes, f"no replicate agreement: {fault}"))

@@ -91,6 +91,33 @@ def level_marks(
     return {**result, COMBINED: marks}
 
 
+def noise_only(combined: FinalTrace, traces: Sequence[FinalTrace]) -> FloatArray | None:
+    """Return noise at the scale of the combined trace.
+
+    Parameters
+    ----------
+    combined : FinalTrace
+        Whose noise is wanted.
+    traces : sequence of FinalTrace
+        All of its level.
+
+    Returns
+    -------
+    ndarray, shape (n_samples,), or None
+        From the pooled data, else from the difference of the two final traces; None without both.
+    """
+    pooled = pool(combined.members)
+    difference = None if pooled is None else noise_only_trace(pooled)
+    if difference is not None:
+        return difference
+    pair = [trace for trace in traces if trace is not combined]
+    if len(pair) < 2:
+        return None
+    first, second = pair
+    counts = (first.n_sweeps or 1, second.n_sweeps or 1)
+    return scaled_difference(first.trace_nv, second.trace_nv, *counts)
+
+
 def _clinician(trace: FinalTrace, combinations: Sequence[Recording]) -> MarkMeasure | None:
     stored = [recording for recording in combinations if recording.marks.placed]
     if stored:
@@ -154,6 +181,7 @@ def _suggested(
     if v_window_ms is None:
         return MarkMeasure(notes=("no marks: the settings give this stimulus no V window",))
     replicates = [trace.trace_nv for trace in traces if trace is not combined]
+    only = noise_only(combined, traces)
     try:
         marks = suggest_marks(
             combined.trace_nv,
@@ -161,7 +189,7 @@ def _suggested(
             combined.noise.rn_nv,
             v_window_ms,
             replicates=replicates if len(replicates) > 1 else None,
-            noise=_noise_only(combined, traces),
+            noise=None if only is None else [only],
         )
     except DataError as fault:
         return MarkMeasure(notes=(f"no marks: {fault}",))
@@ -178,17 +206,3 @@ def _suggested(
         method=marks.method,
         notes=(marks.note,) if marks.note else (),
     )
-
-
-def _noise_only(combined: FinalTrace, traces: Sequence[FinalTrace]) -> list[FloatArray] | None:
-    """Return noise at the scale of the combined trace: from the pooled data, else the pair."""
-    pooled = pool(combined.members)
-    difference = None if pooled is None else noise_only_trace(pooled)
-    if difference is not None:
-        return [difference]
-    pair = [trace for trace in traces if trace is not combined]
-    if len(pair) < 2:
-        return None
-    first, second = pair
-    counts = (first.n_sweeps or 1, second.n_sweeps or 1)
-    return [scaled_difference(first.trace_nv, second.trace_nv, *counts)]

@@ -48,9 +48,12 @@ def noise_only_trace(waveforms: Waveforms) -> FloatArray | None:
     -------
     ndarray, shape (n_samples,), or None
         Half the difference of odd and even sweeps or blocks, or of A and B, at the scale of the
-        noise in the average (the plus-minus reference, Schimmel 1967); None for one average.
+        noise in the average (the plus-minus reference, Schimmel 1967); None for one average, one
+        sweep or one block.
     """
     match waveforms:
+        case Sweeps(sweeps_nv=single) | Blocks(blocks_nv=single) if len(single) < 2:
+            return None
         case Sweeps():
             return _alternate_difference(waveforms.sweeps_nv, (1,) * waveforms.n_sweeps)
         case Blocks():

@@ -1,0 +1,230 @@
+"""How an average settles: its change from step to step, and its peaks on the way.
+
+Amplitudes are in nV; the caller has cut the window. A step is a number of sweeps.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from waveworks.dsp._validate import finite_array, sweeps_array, whole_number
+from waveworks.dsp.residual_noise import noise_from_sweeps
+from waveworks.errors import DataError
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class RunningAverage:
+    """The average of the sweeps so far.
+
+    Parameters
+    ----------
+    n_sweeps : ndarray of int, shape (n_steps,)
+        Sweeps in each average.
+    averages_nv : ndarray, shape (n_steps, n_samples)
+        In nV.
+    """
+
+    n_sweeps: NDArray[np.int64]
+    averages_nv: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Settling:
+    """How far the running average moved in each step, and how far noise alone would move it.
+
+    Parameters
+    ----------
+    n_sweeps : ndarray of int, shape (n_steps - 1,)
+        Sweeps at the end of each step but the first.
+    step : int
+        Sweeps in a step.
+    change_nv : ndarray, shape (n_steps - 1,)
+        RMS over the samples of the average at the end of the step minus that at its start, in nV.
+    expected_nv : ndarray, shape (n_steps - 1,)
+        RMS that noise alone would give on average, in nV.
+    low_nv, high_nv : ndarray, shape (n_steps - 1,)
+        In 95 % of the steps noise alone would stay between them, in nV; NaN without noise.
+    """
+
+    n_sweeps: NDArray[np.int64]
+    step: int
+    change_nv: FloatArray
+    expected_nv: FloatArray
+    low_nv: FloatArray
+    high_nv: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class MarkCourse:
+    """Wave V and SN10 in the running average.
+
+    Parameters
+    ----------
+    n_sweeps : ndarray of int, shape (n_steps,)
+        Sweeps in each average.
+    v_ms, sn10_ms : ndarray, shape (n_steps,)
+        Latency in ms; NaN where there is no turning point within reach.
+    v_sn10_nv : ndarray, shape (n_steps,)
+        Amplitude between them in nV.
+    reach_ms : float
+        How far from the given marks they were looked for, in ms.
+    """
+
+    n_sweeps: NDArray[np.int64]
+    v_ms: FloatArray
+    sn10_ms: FloatArray
+    v_sn10_nv: FloatArray
+    reach_ms: float
+
+
+def running_average(sweeps: ArrayLike, step: int) -> RunningAverage:
+    """Return the average after every full step of sweeps.
+
+    Parameters
+    ----------
+    sweeps : array_like, shape (n_sweeps, n_samples)
+        One sweep a row, in nV, in the order in which they were recorded.
+    step : int
+        Sweeps in a step, at most the number of sweeps.
+
+    Returns
+    -------
+    RunningAverage
+
+    Raises
+    ------
+    DataError
+        If the sweeps are too few or not finite, or the step is out of range.
+    """
+    array = sweeps_array(sweeps)
+    size = whole_number(step, name="step", least=1, most=len(array))
+    n_steps = len(array) // size
+    means = array[: n_steps * size].reshape(n_steps, size, -1).mean(axis=1)
+    # Summed about the first, so that a large offset costs no digits.
+    steps = np.arange(1, n_steps + 1)
+    averages = means[0] + np.cumsum(means - means[0], axis=0) / steps[:, np.newaxis]
+    return RunningAverage(*_protected(size * steps, averages))
+
+
+def settling(sweeps: ArrayLike, step: int) -> Settling:
+    """Compare each change of the running average with what noise alone would do.
+
+    Parameters
+    ----------
+    sweeps : array_like, shape (n_sweeps, n_samples)
+        One sweep a row, in nV, in the order in which they were recorded.
+    step : int
+        Sweeps in a step; at least two full steps are needed.
+
+    Returns
+    -------
+    Settling
+
+    Raises
+    ------
+    DataError
+        As `running_average`, or if there are fewer than two full steps.
+
+    Notes
+    -----
+    Sweeps of independent noise of variance s^2 move the average of n by an RMS of
+    ``s sqrt(step / (n (n - step)))`` in the last step; s is that of all sweeps together. The square
+    of the RMS is taken as chi-square with the degrees of freedom of one sweep, those of
+    `noise_from_sweeps` divided by the number of deviations. A response that stays the same does not
+    move the average; one that comes, goes or shifts does, and so does noise that changes its power.
+    """
+    array = sweeps_array(sweeps)
+    size = whole_number(step, name="step", least=1, most=len(array))
+    if len(array) < 2 * size:
+        raise DataError(f"step is {size} sweeps; {len(array)} sweeps hold fewer than two steps")
+    running = running_average(array, size)
+    change = np.sqrt(np.mean(np.diff(running.averages_nv, axis=0) ** 2, axis=1))
+    noise = noise_from_sweeps(array)
+    after = running.n_sweeps[1:]
+    before = running.n_sweeps[:-1]
+    expected = noise.rn_nv * np.sqrt(len(array) * size / (after * before))
+    df = noise.df / (len(array) - 1)
+    quantiles = [math.nan, math.nan] if math.isnan(df) else stats.chi2.ppf([0.025, 0.975], df)
+    low, high = (expected * math.sqrt(q / df) for q in quantiles)
+    return Settling(
+        *_protected(after),
+        size,
+        *_protected(change, expected, low, high),
+    )
+
+
+def follow_marks(
+    running: RunningAverage,
+    times_ms: ArrayLike,
+    v_ms: float,
+    sn10_ms: float,
+    reach_ms: float = 1.0,
+) -> MarkCourse:
+    """Follow wave V and SN10 through the running average.
+
+    At every step wave V is the highest point within reach of its given place and SN10 the lowest
+    within reach of its own and after wave V, each between samples by a parabola. They are looked
+    for near where they ended up, so the course favours that place: it shows when the average came
+    to rest, and is no evidence that there is a response.
+
+    Parameters
+    ----------
+    running : RunningAverage
+        Of the whole trace.
+    times_ms : array_like, shape (n_samples,)
+        Uniform time axis in ms.
+    v_ms, sn10_ms : float
+        The final marks in ms; NaN is not marked.
+    reach_ms : float
+        How far from them to look, in ms.
+
+    Returns
+    -------
+    MarkCourse
+
+    Raises
+    ------
+    DataError
+        If the time axis does not fit the averages.
+    """
+    times = finite_array(times_ms, name="times_ms", ndim=1)
+    averages = running.averages_nv
+    if times.size != averages.shape[1]:
+        raise DataError(f"times_ms has {times.size} samples; the averages have {averages.shape[1]}")
+    v, at_v = _turning_points(averages, times, np.full(len(averages), v_ms), reach_ms, v_ms)
+    start = np.where(np.isnan(v), -math.inf, v)
+    sn10, at_sn10 = _turning_points(-averages, times, start, reach_ms, sn10_ms)
+    return MarkCourse(running.n_sweeps, *_protected(v, sn10, at_v + at_sn10), reach_ms)
+
+
+def _turning_points(
+    averages: FloatArray, times: FloatArray, after_ms: FloatArray, reach_ms: float, near_ms: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return latency and height of the highest point near a place, NaN where it does not turn."""
+    latency = np.full(len(averages), math.nan)
+    height = np.full(len(averages), math.nan)
+    near = np.flatnonzero(np.abs(times - near_ms) <= reach_ms)  # none for NaN
+    for row, (average, after) in enumerate(zip(averages, after_ms, strict=True)):
+        allowed = near if near_ms == after else near[times[near] > after]
+        if allowed.size == 0:
+            continue
+        top = int(allowed[np.argmax(average[allowed])])
+        if top in (allowed[0], allowed[-1]) or not 0 < top < times.size - 1:
+            continue
+        left, middle, right = average[top - 1 : top + 2]
+        bend = left - 2 * middle + right
+        shift = 0.5 * (left - right) / bend if bend < 0 else 0.0
+        latency[row] = times[top] + shift * (times[1] - times[0])
+        height[row] = middle - 0.25 * (left - right) * shift
+    return latency, height
+
+
+def _protected(*arrays: NDArray[np.generic]) -> tuple[NDArray[np.generic], ...]:
+    for array in arrays:
+        array.setflags(write=False)
+    return arrays

@@ -1,0 +1,219 @@
+"""What the pictures of one level need beside its numbers; nothing is drawn here."""
+
+import math
+from dataclasses import dataclass, replace
+
+from waveworks.dsp.agreement import Agreement, CrossCorrelation, agreement, cross_correlation
+from waveworks.dsp.averaging import WeightedAverage, weighted_average
+from waveworks.dsp.fstats import Growth, growth
+from waveworks.dsp.noise_density import NoiseDensity, density_from_noise, density_from_sweeps
+from waveworks.dsp.settling import MarkCourse, Settling, follow_marks, running_average, settling
+from waveworks.errors import DataError
+from waveworks.measures.final_traces import COMBINED
+from waveworks.measures.levels import LevelMeasures, most_lags
+from waveworks.measures.marks import noise_only
+from waveworks.measures.noise import used_ms
+from waveworks.measures.pooling import FloatArray, pool
+from waveworks.model import Blocks, Sweeps, Waveforms
+
+STEP_SWEEPS = 100
+"""Sweeps between two points of a course, where there are enough of them."""
+
+_FEWEST_POINTS = 10
+_BLOCKS_OF_WEIGHTS = 20
+_FEWEST_PER_BLOCK = 10
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LevelProgress:
+    """How the average of a level grew, over all its sweeps or equal blocks in row order.
+
+    Parameters
+    ----------
+    evidence : {'sweeps', 'blocks'}
+        What the steps are made of.
+    growth : Growth
+        Residual noise over the noise window and Fmp over the response window, against sweeps.
+    settling : Settling
+        Changes of the running average over the response window.
+    course : MarkCourse or None
+        The marks in the running average; None where the combined trace has none.
+    weighted : WeightedAverage or None
+        Block weights by inverse noise variance over the whole trace; None without single sweeps.
+    n_per_block : int or None
+        Sweeps in a block of `weighted`.
+    notes : tuple of str
+        What could not be computed, and why.
+    """
+
+    evidence: str
+    growth: Growth
+    settling: Settling
+    course: MarkCourse | None = None
+    weighted: WeightedAverage | None = None
+    n_per_block: int | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class PairView:
+    """The two final traces over the response window.
+
+    Parameters
+    ----------
+    first_nv, second_nv : ndarray, shape (n_samples,)
+        In nV.
+    agreement : Agreement
+        Of the two.
+    correlation : CrossCorrelation
+        Of the two, over lags.
+    step_ms : float
+        Time between two samples in ms.
+    start_ms, stop_ms : float
+        First and last sample in ms.
+    """
+
+    first_nv: FloatArray
+    second_nv: FloatArray
+    agreement: Agreement
+    correlation: CrossCorrelation
+    step_ms: float
+    start_ms: float
+    stop_ms: float
+
+
+def level_progress(level: LevelMeasures) -> LevelProgress | None:
+    """Return how the average of a level grew.
+
+    Parameters
+    ----------
+    level : LevelMeasures
+        What was measured.
+
+    Returns
+    -------
+    LevelProgress or None
+        None unless the recordings hold single sweeps, or equal blocks of a known number of
+        sweeps, and the windows of the level fit them.
+    """
+    if level.combined is None or level.windows is None:
+        return None
+    pooled = pool(level.combined.members)
+    epochs, per_epoch = _epochs(pooled)
+    if epochs is None or len(epochs) < 2:
+        return None
+    axis = level.combined.axis
+    step = _step(len(epochs), per_epoch)
+    try:
+        noise = axis.window(*level.windows.noise_ms, name="noise window")
+        response = axis.window(*level.windows.response_ms, name="response window")
+        grown = replace(growth(epochs[:, noise], step), fmp=growth(epochs[:, response], step).fmp)
+        settled = settling(epochs[:, response], step)
+    except DataError:
+        return None  # the level's own note says what does not fit
+    marks = level.marks[COMBINED]
+    course = None
+    if not math.isnan(marks.v_ms):
+        course = follow_marks(
+            running_average(epochs, step), axis.times_ms, marks.v_ms, marks.sn10_ms
+        )
+    weighted, n_per_block = None, None
+    notes: tuple[str, ...] = ()
+    if isinstance(pooled, Sweeps) and len(epochs) >= 2 * _FEWEST_PER_BLOCK:
+        n_per_block = max(len(epochs) // _BLOCKS_OF_WEIGHTS, _FEWEST_PER_BLOCK)
+        try:
+            weighted = weighted_average(epochs, n_per_block)
+        except DataError as fault:
+            notes = (f"no weights over time: {fault}",)
+    return LevelProgress(
+        evidence="sweeps" if isinstance(pooled, Sweeps) else "blocks",
+        growth=replace(grown, n_sweeps=grown.n_sweeps * per_epoch),
+        settling=replace(
+            settled, n_sweeps=settled.n_sweeps * per_epoch, step=settled.step * per_epoch
+        ),
+        course=course and replace(course, n_sweeps=course.n_sweeps * per_epoch),
+        weighted=weighted,
+        n_per_block=n_per_block,
+        notes=notes,
+    )
+
+
+def pair_view(level: LevelMeasures) -> PairView | None:
+    """Return the two final traces over the response window, with their correlation over lags.
+
+    Parameters
+    ----------
+    level : LevelMeasures
+        What was measured.
+
+    Returns
+    -------
+    PairView or None
+        None unless there are two traces that the response window fits.
+    """
+    pair = [trace for trace in level.traces if trace.label != COMBINED]
+    if len(pair) < 2 or level.windows is None:
+        return None
+    axis = pair[0].axis
+    try:
+        response = axis.window(*level.windows.response_ms, name="response window")
+        first, second = (trace.trace_nv[response] for trace in pair)
+        lags = most_lags(axis, response)
+        agreed = agreement(first, second, max_lag=lags)
+        correlation = cross_correlation(first, second, lags)
+    except DataError:
+        return None  # the level's own note says why there is no agreement
+    start_ms, stop_ms = used_ms(axis, response)
+    return PairView(
+        first_nv=first,
+        second_nv=second,
+        agreement=agreed,
+        correlation=correlation,
+        step_ms=axis.step_ms,
+        start_ms=start_ms,
+        stop_ms=stop_ms,
+    )
+
+
+def noise_density(level: LevelMeasures) -> NoiseDensity | None:
+    """Return the spectrum of the noise left in the combined trace.
+
+    Parameters
+    ----------
+    level : LevelMeasures
+        What was measured.
+
+    Returns
+    -------
+    NoiseDensity or None
+        Over the noise window, from sweeps, blocks, buffers or half the difference of the final
+        traces, the first that there is; None without any of them.
+    """
+    if level.combined is None or level.windows is None:
+        return None
+    axis = level.combined.axis
+    try:
+        noise = axis.window(*level.windows.noise_ms, name="noise window")
+        pooled = pool(level.combined.members)
+        epochs, _ = _epochs(pooled)
+        if epochs is not None and len(epochs) > 1:
+            return density_from_sweeps(epochs[:, noise], axis.sfreq_hz)
+        only = noise_only(level.combined, level.traces)
+        return None if only is None else density_from_noise([only[noise]], axis.sfreq_hz)
+    except DataError:
+        return None  # too short for a spectrum, or a window that the level's note tells about
+
+
+def _epochs(pooled: Waveforms | None) -> tuple[FloatArray | None, int]:
+    """Return single sweeps or equal blocks, and how many sweeps one of them is."""
+    if isinstance(pooled, Sweeps):
+        return pooled.sweeps_nv, 1
+    if isinstance(pooled, Blocks) and len(set(pooled.n_per_block or ())) == 1:
+        assert pooled.n_per_block is not None  # its counts are one and the same
+        return pooled.blocks_nv, pooled.n_per_block[0]
+    return None, 0
+
+
+def _step(n_epochs: int, per_epoch: int) -> int:
+    """Return the epochs in a step: 100 sweeps, fewer where there would be too few points."""
+    return max(1, min(STEP_SWEEPS // per_epoch, n_epochs // _FEWEST_POINTS))
