@@ -21,6 +21,10 @@ class SettingsError(WaveworksError, ValueError):
     """A settings file has an unknown key or an impossible value."""
 
 
+class ScenarioError(WaveworksError, ValueError):
+    """A scenario file has an unknown key or asks for what cannot be simulated."""
+
+
 class DataError(WaveworksError, ValueError):
     """An array cannot answer the question that was put to it (too few sweeps, not finite, ...)."""
 

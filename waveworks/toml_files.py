@@ -11,6 +11,9 @@ from waveworks.errors import WaveworksError
 
 Table = Mapping[str, Any]
 
+_LARGEST = 10**300
+"""A whole number above this is no quantity, and soon no float."""
+
 
 class TomlFile:
     """The parsed tables of one TOML file, asked for key by key.
@@ -38,7 +41,7 @@ class TomlFile:
             self.root: Table = tomllib.loads(data.decode("utf-8-sig"))
         except UnicodeDecodeError as fault:
             raise error(f"{name}: byte {fault.start + 1} is not UTF-8 text") from None
-        except tomllib.TOMLDecodeError as fault:
+        except ValueError as fault:  # TOMLDecodeError, or a whole number of thousands of digits
             raise error(f"{name}: not valid TOML: {fault}") from None
 
     @classmethod
@@ -314,4 +317,6 @@ def _at(place: str, key: str) -> str:
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
+    if isinstance(value, int) and not isinstance(value, bool):
+        return abs(value) < _LARGEST
+    return isinstance(value, float)

@@ -8,6 +8,7 @@ faster than the middle of a stretch each.
 
 import math
 import operator
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -32,6 +33,8 @@ __all__ = [
     "NOISE_KINDS",
     "SD_NV",
     "NoiseKind",
+    "NoiseSweeps",
+    "draw_noise",
     "noise_autocovariance",
     "noise_spectrum",
     "simulate_average",
@@ -42,6 +45,28 @@ _GUARD_S = 0.15
 """How much longer than needed a stretch is. Circularity adds to the autocovariance at each lag
 that at the way round, which is never shorter than this: below 2e-6 of the variance for all kinds.
 """
+
+
+@dataclass(frozen=True, eq=False)
+class NoiseSweeps:
+    """Sweeps of noise, and what the generator knows about each of them.
+
+    Parameters
+    ----------
+    sweeps_nv : ndarray, shape (n_sweeps, n_samples)
+        In nV.
+    sd_nv : ndarray, shape (n_sweeps,)
+        Standard deviation of the Gaussian part in each sweep, in nV.
+    mains_peak_nv : float
+        Peak of the mains sine in nV; 0 is none.
+    mains_turns : ndarray, shape (n_sweeps,)
+        Phase of the sine at the first sample of each sweep, in turns.
+    """
+
+    sweeps_nv: FloatArray
+    sd_nv: FloatArray
+    mains_peak_nv: float
+    mains_turns: FloatArray
 
 
 def simulate_noise(
@@ -81,6 +106,52 @@ def simulate_noise(
         If the kind is unknown, a count is not positive, the sampling rate is too low for the
         noise or too high to draw it independently, or the seed is not usable.
     """
+    return draw_noise(
+        kind,
+        n_sweeps,
+        n_samples=n_samples,
+        sfreq_hz=sfreq_hz,
+        seed=seed,
+        independent=independent,
+    ).sweeps_nv
+
+
+def draw_noise(
+    kind: str,
+    n_sweeps: int,
+    *,
+    n_samples: int = 300,
+    sfreq_hz: float = 12_000.0,
+    seed: int | np.random.Generator,
+    independent: bool = False,
+) -> NoiseSweeps:
+    """Draw sweeps of noise, and say how large each was meant to be.
+
+    Parameters
+    ----------
+    kind : str
+        One of `NOISE_KINDS`.
+    n_sweeps, n_samples : int
+        How many sweeps, and samples in each.
+    sfreq_hz : float
+        Sampling rate in Hz.
+    seed : int or numpy.random.Generator
+        Decides every number; a generator moves on.
+    independent : bool
+        False: sweeps are cut from one stretch, one after the other or, where the kind has a rate
+        of its own, at the sample nearest to each stimulus, so that they may overlap. True: every
+        sweep comes from a stretch of its own, with a mains phase of its own.
+
+    Returns
+    -------
+    NoiseSweeps
+
+    Raises
+    ------
+    DataError
+        If the kind is unknown, a count is not positive, the sampling rate is too low for the
+        noise or too high to draw it independently, or the seed is not usable.
+    """
     noise = known_kind(kind, sfreq_hz)
     n_sweeps = whole(n_sweeps, name="n_sweeps")
     n_samples = whole(n_samples, name="n_samples")
@@ -95,10 +166,13 @@ def simulate_noise(
     factor = np.linspace(noise.sd_start_nv, noise.sd_stop_nv, n_sweeps) / SD_NV
     factor[rng.random(n_sweeps) < noise.burst_chance] *= noise.burst_factor
     sweeps *= factor[:, np.newaxis]
+    turns = np.zeros(n_sweeps)
     if noise.mains_peak_nv:
-        turns = noise.mains_hz / sfreq_hz * index + rng.random((n_sweeps if independent else 1, 1))
-        sweeps += noise.mains_peak_nv * np.sin(2 * np.pi * turns)
-    return sweeps
+        start = rng.random(n_sweeps if independent else 1)
+        within = noise.mains_hz / sfreq_hz * index + start[:, np.newaxis]
+        sweeps += noise.mains_peak_nv * np.sin(2 * np.pi * within)
+        turns = within[:, 0]
+    return NoiseSweeps(sweeps, factor * SD_NV, noise.mains_peak_nv, turns)
 
 
 def simulate_average(

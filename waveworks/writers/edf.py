@@ -6,9 +6,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from waveworks.dsp._validate import finite_array
 from waveworks.errors import OutputError
 from waveworks.model import TimeAxis
+from waveworks.model.waveforms import protected
 from waveworks.units import NV_PER_UNIT
 
 FloatArray = NDArray[np.float64]
@@ -64,7 +64,7 @@ def write_edf(
         a record or an amplitude is too large for the format, or the file cannot be written.
     """
     where = path.name
-    values = finite_array(values_nv, name=f"values of {where}", ndim=2)
+    values = protected(values_nv, name=f"values of {where}", ndim=2)
     traces = values.reshape(1, -1) if records_as_sweeps else values
     _refuse_labels(labels, len(traces), where)
     n_samples = values.shape[1]

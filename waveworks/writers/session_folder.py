@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from waveworks.errors import WaveworksError
 from waveworks.model import Average, Blocks, Buffers, Recording, Session, Sweeps, Waveforms
+from waveworks.units import NV_PER_UNIT
 from waveworks.writers.data_csv import write_data_csv
 from waveworks.writers.edf import write_edf
 from waveworks.writers.tables import cell_text, table_text
@@ -23,6 +24,22 @@ READING_COLUMNS = (
 """Columns that say how the original file was read; most mean nothing for the new one."""
 
 _UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
+
+
+@dataclass(frozen=True)
+class DataFile:
+    """How the data of one recording are written.
+
+    Parameters
+    ----------
+    to : {'csv', 'edf'}
+        Format of the file.
+    unit : str
+        Unit of a CSV file; EDF states its own.
+    """
+
+    to: str = "csv"
+    unit: str = "nV"
 
 
 @dataclass(frozen=True)
@@ -47,7 +64,9 @@ class WrittenRecording:
     problem: str = ""
 
 
-def write_session(session: Session, folder: Path, *, to: str) -> tuple[WrittenRecording, ...]:
+def write_session(
+    session: Session, folder: Path, *, to: str | Sequence[DataFile]
+) -> tuple[WrittenRecording, ...]:
     """Write a session as a folder of CSV or EDF files.
 
     Parameters
@@ -56,8 +75,8 @@ def write_session(session: Session, folder: Path, *, to: str) -> tuple[WrittenRe
         As it was read.
     folder : Path
         An empty folder.
-    to : {'csv', 'edf'}
-        Format of the data files.
+    to : {'csv', 'edf'} or sequence of DataFile
+        Format of all data files, or how to write each recording's.
 
     Returns
     -------
@@ -69,11 +88,12 @@ def write_session(session: Session, folder: Path, *, to: str) -> tuple[WrittenRe
     OSError
         If a file cannot be written.
     """
-    names = _file_names(session.recordings, suffix=f".{to}")
+    kinds = [DataFile(to)] * len(session.recordings) if isinstance(to, str) else to
+    names = _file_names(session.recordings)
     written = []
     rows = []
-    for recording, name in zip(session.recordings, names, strict=True):
-        one, cells = _write(recording, folder / name, to=to)
+    for recording, name, kind in zip(session.recordings, names, kinds, strict=True):
+        one, cells = _write(recording, folder / f"{name}.{kind.to}", kind)
         written.append(one)
         rows.append(cells)
     columns = list(dict.fromkeys(column for cells in rows for column in cells))
@@ -87,12 +107,15 @@ def write_session(session: Session, folder: Path, *, to: str) -> tuple[WrittenRe
     return tuple(written)
 
 
-def _write(recording: Recording, path: Path, *, to: str) -> tuple[WrittenRecording, dict[str, str]]:
+def _write(
+    recording: Recording, path: Path, kind: DataFile
+) -> tuple[WrittenRecording, dict[str, str]]:
     if recording.waveforms is None:
         unread = WrittenRecording(recording, problem=recording.problem)
         return unread, dict(recording.cells)
     labels, values = _signals(recording.waveforms)
-    if to == "csv":
+    if kind.to == "csv":
+        values = values / NV_PER_UNIT[kind.unit]
         write_data_csv(path, labels, values, recording.data.axis.times_ms)
         one = WrittenRecording(recording, path.name)
     else:
@@ -108,7 +131,7 @@ def _write(recording: Recording, path: Path, *, to: str) -> tuple[WrittenRecordi
         except WaveworksError as fault:
             return WrittenRecording(recording, problem=str(fault)), dict(recording.cells)
         one = WrittenRecording(recording, path.name, steps_nv)
-    return one, _cells(recording, path.name, to=to)
+    return one, _cells(recording, path.name, kind)
 
 
 def _signals(waveforms: Waveforms) -> tuple[tuple[str, ...], NDArray[np.float64]]:
@@ -123,14 +146,14 @@ def _signals(waveforms: Waveforms) -> tuple[tuple[str, ...], NDArray[np.float64]
             return ("average",), waveforms.trace_nv[np.newaxis]
 
 
-def _cells(recording: Recording, file: str, *, to: str) -> dict[str, str]:
+def _cells(recording: Recording, file: str, kind: DataFile) -> dict[str, str]:
     """Return the row of the new file: what was applied while reading is applied no more."""
     cells = {**dict(recording.cells), "file": file}
     cells |= dict.fromkeys(READING_COLUMNS, "")
-    cells["unit"] = "nV" if to == "csv" else ""
+    cells["unit"] = kind.unit if kind.to == "csv" else ""
     # A name that a table makes harmless must be the same name where it is a part.
     cells["parts"] = ";".join(cell_text(part) for part in recording.parts)
-    if to == "edf":
+    if kind.to == "edf":
         cells["epoch_start_ms"] = repr(recording.data.axis.start_ms)
     for column in ("v_ms", "sn10_ms"):
         mark = getattr(recording.marks, column)
@@ -145,8 +168,8 @@ def _cells(recording: Recording, file: str, *, to: str) -> dict[str, str]:
     return cells
 
 
-def _file_names(recordings: Sequence[Recording], *, suffix: str) -> list[str]:
-    """Return a file name a recording: safe on every system, and no two alike on any."""
+def _file_names(recordings: Sequence[Recording]) -> list[str]:
+    """Return a file name without suffix a recording: safe everywhere, no two alike anywhere."""
     taken = {"recordings"}  # the manifest's own name
     names = []
     for recording in recordings:
@@ -156,7 +179,7 @@ def _file_names(recordings: Sequence[Recording], *, suffix: str) -> list[str]:
             number += 1
             name = f"{stem}-{number}"
         taken.add(name.lower())
-        names.append(f"{name}{suffix}")
+        names.append(name)
     return names
 
 
