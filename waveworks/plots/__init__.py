@@ -1,0 +1,31 @@
+"""One picture for each step: `plot_x(result, *, ax=None) -> Axes`."""
+
+from waveworks.plots.buffers import plot_buffers
+from waveworks.plots.combined import plot_combined, plot_recording
+from waveworks.plots.correlation import plot_agreement, plot_cross_correlation
+from waveworks.plots.density import plot_noise_density
+from waveworks.plots.growth import plot_fmp, plot_residual_noise
+from waveworks.plots.replicates import plot_replicates
+from waveworks.plots.settling import plot_mark_amplitude, plot_mark_latency, plot_settling
+from waveworks.plots.style import EAR_COLOURS, NV_PER_MS, Limit, new_axes
+from waveworks.plots.weights import plot_weights
+
+__all__ = [
+    "EAR_COLOURS",
+    "NV_PER_MS",
+    "Limit",
+    "new_axes",
+    "plot_agreement",
+    "plot_buffers",
+    "plot_combined",
+    "plot_cross_correlation",
+    "plot_fmp",
+    "plot_mark_amplitude",
+    "plot_mark_latency",
+    "plot_noise_density",
+    "plot_recording",
+    "plot_replicates",
+    "plot_residual_noise",
+    "plot_settling",
+    "plot_weights",
+]

@@ -1,0 +1,378 @@
+"""What the pictures of traces share: which samples set the scale, marks, windows, scale bars."""
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.transforms import ScaledTranslation
+from numpy.typing import NDArray
+
+from waveworks.measures.marks import MarkMeasure
+from waveworks.model import Condition, TimeAxis
+from waveworks.plots.frame import Entry, linear_ticks
+from waveworks.plots.style import DOTTED, GREY, WINDOW, Look, Scale, inches_per_ms
+from waveworks.plots.text import INK, amount, write
+
+FloatArray = NDArray[np.float64]
+
+SCALE_FROM_MS = 1.5
+"""Samples before it may hold the stimulus artefact and do not set the scale (common practice, no
+source). They are drawn as far as they fit."""
+
+_MOST_ARTEFACT = 1.5
+_MARK_PT = 5.0
+_LETTERS_IN = 0.26
+
+
+def trace_extent(traces: Sequence[FloatArray], axis: TimeAxis) -> tuple[float, float]:
+    """Return the lowest and highest amplitude that a picture must show.
+
+    Parameters
+    ----------
+    traces : sequence of ndarray, shape (n_samples,)
+        In nV.
+    axis : TimeAxis
+        Of the traces.
+
+    Returns
+    -------
+    tuple of float
+        Over all samples, unless those before 1.5 ms reach much further than the rest.
+    """
+    values = np.asarray(traces)
+    later = axis.times_ms >= SCALE_FROM_MS
+    full = float(values.min()), float(values.max())
+    if not later.any():
+        return full
+    inner = float(values[:, later].min()), float(values[:, later].max())
+    span = inner[1] - inner[0]
+    return inner if 0 < _MOST_ARTEFACT * span < full[1] - full[0] else full
+
+
+def with_room(
+    low_nv: float, high_nv: float, span_ms: float, nv_per_ms: float
+) -> tuple[float, float]:
+    """Widen an extent by the room that marks and their letters need above and below.
+
+    Parameters
+    ----------
+    low_nv, high_nv : float
+        The extent in nV.
+    span_ms : float
+        Of the time axis in ms.
+    nv_per_ms : float
+        Of the picture.
+
+    Returns
+    -------
+    tuple of float
+        In nV.
+    """
+    letters = _LETTERS_IN / inches_per_ms(span_ms) * nv_per_ms
+    room = 0.04 * (high_nv - low_nv) + letters
+    return low_nv - room, high_nv + room
+
+
+def cut_note(traces: Sequence[FloatArray], scale: Scale) -> str:
+    """Say so where a trace leaves the picture.
+
+    Parameters
+    ----------
+    traces : sequence of ndarray, shape (n_samples,)
+        In nV, as drawn.
+    scale : Scale
+        Of the picture.
+
+    Returns
+    -------
+    str
+        Empty where all of it is seen.
+    """
+    values = np.asarray(traces)
+    if values.min() >= scale.low_nv and values.max() <= scale.high_nv:
+        return ""
+    return f"Cut off: the traces reach from {amount(values.min())} to {amount(values.max())} nV."
+
+
+def draw_trace(ax: Axes, times_ms: FloatArray, trace_nv: FloatArray, **look: Any) -> Line2D:
+    """Draw one trace; a single sample is drawn as a dot.
+
+    Parameters
+    ----------
+    ax : Axes
+        To draw in.
+    times_ms, trace_nv : ndarray, shape (n_samples,)
+        In ms and nV; NaN leaves a gap.
+    **look
+        Properties of the line.
+
+    Returns
+    -------
+    Line2D
+    """
+    marker = "." if times_ms.size == 1 else "none"
+    line = Line2D(times_ms, trace_nv, **{"marker": marker, "solid_joinstyle": "round", **look})
+    ax.add_line(line)
+    return line
+
+
+def draw_marks(ax: Axes, marks: MarkMeasure, axis: TimeAxis, traces: Sequence[FloatArray]) -> None:
+    """Draw wave V above and SN10 below traces: filled is a clinician's, hollow a suggestion.
+
+    Parameters
+    ----------
+    ax : Axes
+        To draw in.
+    marks : MarkMeasure
+        Those outside the data are not drawn.
+    axis : TimeAxis
+        Of the traces.
+    traces : sequence of ndarray, shape (n_samples,)
+        As drawn, in nV; the marks stand outside all of them.
+    """
+    look = mark_look(marks.marks_from)
+    for name, at_ms, se_ms, shape, side in (
+        ("V", marks.v_ms, marks.v_se_ms, "v", 1),
+        ("SN10", marks.sn10_ms, marks.sn10_se_ms, "^", -1),
+    ):
+        if not axis.start_ms <= at_ms <= axis.stop_ms:
+            continue
+        heights = [side * np.interp(at_ms, axis.times_ms, trace) for trace in traces]
+        at_nv = side * float(max(heights))
+        up = ScaledTranslation(0, side * _MARK_PT / 72, ax.figure.dpi_scale_trans)
+        moved = ax.transData + up
+        if not math.isnan(se_ms):
+            ends = [at_ms - se_ms, at_ms + se_ms]
+            bar: Look = {"color": INK, "linewidth": 1.0, "marker": "|", "markersize": 4.0}
+            ax.add_artist(Line2D(ends, [at_nv] * 2, transform=moved, zorder=4, **bar))
+        ax.add_artist(
+            Line2D([at_ms], [at_nv], transform=moved, **{**look, "marker": shape, "label": name})
+        )
+        letters = side * (_MARK_PT + 4)
+        vertical = "bottom" if side > 0 else "top"
+        write(ax, name, (at_ms, at_nv), offset_pt=(0, letters), ha="center", va=vertical, zorder=6)
+
+
+def mark_look(marks_from: str) -> Look:
+    """Return how a mark is drawn.
+
+    Parameters
+    ----------
+    marks_from : {'clinician', 'suggested', 'none'}
+        Who placed it.
+
+    Returns
+    -------
+    mapping
+        Properties of the line.
+    """
+    return {
+        "linestyle": "none",
+        "marker": "v",
+        "markersize": 5.0,
+        "markeredgecolor": INK,
+        "markeredgewidth": 0.8,
+        "markerfacecolor": INK if marks_from == "clinician" else "white",
+        "zorder": 5,
+    }
+
+
+def mark_entries(origins: Sequence[str]) -> tuple[Entry, ...]:
+    """Return the key of the marks.
+
+    Parameters
+    ----------
+    origins : sequence of str
+        Who placed the marks in the picture.
+
+    Returns
+    -------
+    tuple of Entry
+    """
+    words: Look = {
+        "clinician": "clinician's mark",
+        "suggested": "suggested mark, bar \u00b11 SE",
+    }
+    return tuple(Entry(words[one], mark_look(one)) for one in words if one in origins)
+
+
+def shade_window(ax: Axes, window_ms: tuple[float, float] | None, axis: TimeAxis) -> None:
+    """Shade the part of a window that lies in the data.
+
+    Parameters
+    ----------
+    ax : Axes
+        To draw in.
+    window_ms : tuple of float or None
+        In ms; None is no window.
+    axis : TimeAxis
+        Of the data.
+    """
+    seen = visible_part(window_ms, axis)
+    if seen is not None:
+        ax.axvspan(*seen, facecolor=WINDOW, edgecolor="none", zorder=0)
+
+
+def window_note(window_ms: tuple[float, float] | None, axis: TimeAxis) -> str:
+    """Say what is shaded.
+
+    Parameters
+    ----------
+    window_ms : tuple of float or None
+        In ms; None is no window.
+    axis : TimeAxis
+        Of the data.
+
+    Returns
+    -------
+    str
+        Empty where nothing is.
+    """
+    if window_ms is None or visible_part(window_ms, axis) is None:
+        return ""
+    return f"Shaded: window for wave V, {window_ms[0]:g} to {window_ms[1]:g} ms."
+
+
+def visible_part(
+    window_ms: tuple[float, float] | None, axis: TimeAxis
+) -> tuple[float, float] | None:
+    """Return the part of a window that lies in the data.
+
+    Parameters
+    ----------
+    window_ms : tuple of float or None
+        In ms, perhaps without end.
+    axis : TimeAxis
+        Of the data.
+
+    Returns
+    -------
+    tuple of float or None
+        None where there is none.
+    """
+    if window_ms is None:
+        return None
+    start, stop = max(window_ms[0], axis.start_ms), min(window_ms[1], axis.stop_ms)
+    return (start, stop) if start < stop else None
+
+
+def draw_stimulus(ax: Axes, start_ms: float, stop_ms: float) -> None:
+    """Draw a line at the stimulus where the data begin before it.
+
+    Parameters
+    ----------
+    ax : Axes
+        To draw in.
+    start_ms, stop_ms : float
+        First and last time of the data in ms.
+    """
+    if start_ms < 0 < stop_ms:
+        ax.axvline(0.0, color=GREY, linewidth=0.8, linestyle=DOTTED, zorder=0.5)
+
+
+def stimulus_note(start_ms: float, stop_ms: float) -> str:
+    """Say what the dotted line is.
+
+    Parameters
+    ----------
+    start_ms, stop_ms : float
+        First and last time of the data in ms.
+
+    Returns
+    -------
+    str
+        Empty where there is none.
+    """
+    return "Dotted line: stimulus." if start_ms < 0 < stop_ms else ""
+
+
+def draw_scale_bar(ax: Axes, at_ms: float, middle_nv: float, length_nv: float) -> None:
+    """Draw a vertical bar of a stated amplitude instead of an axis.
+
+    Parameters
+    ----------
+    ax : Axes
+        To draw in.
+    at_ms, middle_nv : float
+        Where.
+    length_nv : float
+        How long.
+    """
+    ends = [middle_nv - length_nv / 2, middle_nv + length_nv / 2]
+    look: Look = {"color": INK, "linewidth": 1.2, "marker": "_", "markersize": 5.0}
+    ax.add_line(Line2D([at_ms] * 2, ends, label="scale bar", **look))
+    words = f"{amount(length_nv)} nV"
+    write(ax, words, (at_ms, middle_nv), offset_pt=(4, 0), va="center", rotation=90)
+
+
+def bar_length_nv(span_nv: float) -> float:
+    """Return a round length of at most half a span.
+
+    Parameters
+    ----------
+    span_nv : float
+        In nV.
+
+    Returns
+    -------
+    float
+        1, 2 or 5 times a power of ten, in nV.
+    """
+    decade = 10.0 ** math.floor(math.log10(span_nv / 2))
+    return max(digit * decade for digit in (1, 2, 5) if digit * decade <= span_nv / 2)
+
+
+def amplitude_ticks(scale: Scale) -> list[float]:
+    """Return the ticks of an amplitude axis, as many as its height has room for.
+
+    Parameters
+    ----------
+    scale : Scale
+        Of the picture.
+
+    Returns
+    -------
+    list of float
+        In nV.
+    """
+    return linear_ticks(scale.low_nv, scale.high_nv, min(8, max(2, int(scale.height_in / 0.35))))
+
+
+def condition_title(condition: Condition, *, with_level: bool) -> str:
+    """Return what was recorded, in words.
+
+    Parameters
+    ----------
+    condition : Condition
+        Of the picture.
+    with_level : bool
+        Whether the level belongs to it.
+
+    Returns
+    -------
+    str
+        Not yet shortened.
+    """
+    words = condition.words()
+    names = ("stimulus", "frequency", "level", "masking", "condition", "transducer")
+    parts = [words[name] for name in names if with_level or name not in ("level", "masking")]
+    return ", ".join(text for text in (f"{words['ear']} ear", *parts) if text)
+
+
+def strip_ms(start_ms: float, stop_ms: float) -> float:
+    """Return how much time right of the data a scale bar takes.
+
+    Parameters
+    ----------
+    start_ms, stop_ms : float
+        First and last time of the data in ms.
+
+    Returns
+    -------
+    float
+        In ms.
+    """
+    return max(0.07 * (stop_ms - start_ms), 0.5)
