@@ -16,6 +16,8 @@ import pytest
 from click.testing import CliRunner
 
 from waveworks.cli.app import commands
+from waveworks.criteria import default_criteria, read_criteria
+from waveworks.criteria import read as criteria_read
 from waveworks.dsp import peaks
 from waveworks.loaders import csv_format, manifest, session_toml
 from waveworks.measures.definitions import DEFINITIONS
@@ -151,6 +153,26 @@ def test_the_shipped_windows_are_those_of_the_page():
         if line.startswith("|")
     ]
     assert rows[2:] == expected
+
+
+def test_every_criteria_key_is_explained():
+    page = section("docs/criteria.md", "Keys")
+    top = {"name", "version", "[[clause]]"}
+    assert {*criteria_read._TOP_KEYS} == {"name", "version", "clause"}
+    assert sorted(named_in_rows(page)) == sorted(top | {*criteria_read._CLAUSE_KEYS})
+    quantity = next(line for line in page.splitlines() if line.startswith("| `quantity`"))
+    assert re.findall(r"`(\w+)`", quantity)[1:] == [*criteria_read.UNITS]
+
+
+def test_the_example_criteria_are_those_of_the_page():
+    page = section("docs/criteria.md", "The shipped example")
+    rows = [
+        [cell.strip() for cell in line.strip("|").split("|")]
+        for line in page.splitlines()
+        if line.startswith("|")
+    ]
+    clauses = default_criteria().clauses
+    assert rows[2:] == [[one.id, one.quantity, str(one)] for one in clauses]
 
 
 def test_every_session_key_is_explained():
@@ -296,7 +318,7 @@ def test_the_auditor_sees_the_reported_noise_agree(workplace, capsys):
     assert "right-40-1 reported 21.4 nV, buffers give 21.4 nV" in shown
 
 
-@pytest.mark.parametrize("page", ["docs/how-to.md", "docs/settings.md"])
+@pytest.mark.parametrize("page", ["docs/criteria.md", "docs/how-to.md", "docs/settings.md"])
 def test_toml_examples_are_read(page, tmp_path):
     examples = blocks(page, "toml")
     assert examples
@@ -305,6 +327,8 @@ def test_toml_examples_are_read(page, tmp_path):
         path.write_text(body, encoding="utf-8")
         if "[[stimulus]]" in body:
             assert read_settings(path).stimuli
+        elif "[[clause]]" in body:
+            assert read_criteria(path).clauses
         else:
             assert csv_format.read_csv_format(path).signal_columns
 

@@ -5,8 +5,10 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from waveworks.criteria import default_criteria, read_criteria
     from waveworks.loaders.session import read_session
     from waveworks.pipeline import Analysis, analyse
+    from waveworks.report import write_report
     from waveworks.settings import default_settings, read_settings
 
 __version__ = version("waveworks")
@@ -15,18 +17,24 @@ __all__ = [
     "Analysis",
     "__version__",
     "analyse",
+    "default_criteria",
     "default_settings",
+    "read_criteria",
     "read_session",
     "read_settings",
+    "write_report",
 ]
 
 # Loaded when first asked for, so that importing the package does not load numerical libraries.
 _HOMES = {
     "Analysis": "waveworks.pipeline",
     "analyse": "waveworks.pipeline",
+    "default_criteria": "waveworks.criteria",
     "default_settings": "waveworks.settings",
+    "read_criteria": "waveworks.criteria",
     "read_session": "waveworks.loaders.session",
     "read_settings": "waveworks.settings",
+    "write_report": "waveworks.report",
 }
 
 

@@ -32,7 +32,7 @@ def read(tmp_path):
 def test_the_example_holds_the_customary_limits():
     """Common practice, no source: 30 and 15 nV, 1000 sweeps, Fmp 2.2, 40 nV, 3 to 1."""
     criteria = default_criteria()
-    limits = {clause.id: (clause.operator, clause.value, clause.unit) for clause in criteria.clauses}
+    limits = {one.id: (one.operator, one.value, one.unit) for one in criteria.clauses}
     assert limits == {
         "noise-first-look": ("<=", 30.0, "nV"),
         "noise-absent": ("<=", 15.0, "nV"),

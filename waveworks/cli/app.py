@@ -9,8 +9,11 @@ import click
 
 from waveworks.cli.check import check
 from waveworks.cli.convert import convert
+from waveworks.cli.demo import demo
 from waveworks.cli.measure import measure
+from waveworks.cli.report import report
 from waveworks.cli.show import show_faults
+from waveworks.cli.simulate import simulate
 from waveworks.errors import WaveworksError
 
 EXIT_FAULT = 1
@@ -59,7 +62,10 @@ def commands() -> None:
 
 commands.add_command(check)
 commands.add_command(convert)
+commands.add_command(demo)
 commands.add_command(measure)
+commands.add_command(report)
+commands.add_command(simulate)
 
 
 def main() -> None:

@@ -11,6 +11,8 @@ import click
 Command = TypeVar("Command", bound=Callable[..., Any])
 Pair = tuple[float, float]
 
+_FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
+
 
 def session_argument(command: Command) -> Command:
     """Add the argument SESSION, a folder.
@@ -64,11 +66,10 @@ def reading_options(command: Command) -> Command:
     -------
     callable
     """
-    file = click.Path(path_type=Path, exists=True, dir_okay=False)
     options = (
-        click.option("--settings", type=file, help="Settings file (TOML)."),
+        click.option("--settings", type=_FILE, help="Settings file (TOML)."),
         click.option(
-            "--csv-format", type=file, help="Description of CSV files of another make (TOML)."
+            "--csv-format", type=_FILE, help="Description of CSV files of another make (TOML)."
         ),
         _pair("--response-window", "START STOP", "Window of F statistics and agreement, ms."),
         _pair("--v-window", "START STOP", "Window in which wave V is looked for, ms."),
@@ -92,6 +93,21 @@ def reading_options(command: Command) -> Command:
     for option in reversed(options):
         command = option(command)
     return command
+
+
+def criteria_option(command: Command) -> Command:
+    """Add --criteria.
+
+    Parameters
+    ----------
+    command : callable
+        To be decorated.
+
+    Returns
+    -------
+    callable
+    """
+    return click.option("--criteria", type=_FILE, help="Criteria file (TOML).")(command)
 
 
 def json_option(command: Command) -> Command:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 from waveworks.cli.options import track
 
 if TYPE_CHECKING:
+    from waveworks.criteria import Criteria
     from waveworks.model import Session
     from waveworks.settings import Settings
 
@@ -46,3 +47,30 @@ def read_with_options(session: Path, options: dict[str, Any]) -> "tuple[Session,
     )
     found = read_session(session, csv_format=options["csv_format"], settings=settings, track=track)
     return found, settings
+
+
+def criteria_with_options(session: Path, options: dict[str, Any]) -> "Criteria":
+    """Return the criteria that the options of a command ask for.
+
+    Parameters
+    ----------
+    session : Path
+        The session folder.
+    options : dict
+        Values of the options by name.
+
+    Returns
+    -------
+    Criteria
+        An option wins over the session's file, which wins over the shipped example.
+
+    Raises
+    ------
+    WaveworksError
+        If the session or the criteria file is unusable.
+    """
+    from waveworks.criteria import read_criteria
+    from waveworks.loaders.session import session_criteria
+
+    named = options["criteria"]
+    return session_criteria(session) if named is None else read_criteria(named)

@@ -105,7 +105,7 @@ def _density(traces: FloatArray, sfreq_hz: float, n_independent: int, method: st
     inside = slice(1, (n_samples + 1) // 2)
     density = np.sqrt(power.sum(axis=0))[inside]
     df = 2.0 * n_independent
-    low, high = (density * math.sqrt(df / q) for q in stats.chi2.ppf([0.975, 0.025], df))
+    low, high = (density * math.sqrt(df / float(stats.chi2.ppf(p, df))) for p in (0.975, 0.025))
     arrays = (frequency[inside], density, low, high)
     for array in arrays:
         array.setflags(write=False)

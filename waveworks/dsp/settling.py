@@ -5,6 +5,7 @@ Amplitudes are in nV; the caller has cut the window. A step is a number of sweep
 
 import math
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,6 +16,7 @@ from waveworks.dsp.residual_noise import noise_from_sweeps
 from waveworks.errors import DataError
 
 FloatArray = NDArray[np.float64]
+Number = TypeVar("Number", bound=np.generic)
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +110,7 @@ def running_average(sweeps: ArrayLike, step: int) -> RunningAverage:
     # Summed about the first, so that a large offset costs no digits.
     steps = np.arange(1, n_steps + 1)
     averages = means[0] + np.cumsum(means - means[0], axis=0) / steps[:, np.newaxis]
-    return RunningAverage(*_protected(size * steps, averages))
+    return RunningAverage(_protected(size * steps), _protected(averages))
 
 
 def settling(sweeps: ArrayLike, step: int) -> Settling:
@@ -149,12 +151,15 @@ def settling(sweeps: ArrayLike, step: int) -> Settling:
     before = running.n_sweeps[:-1]
     expected = noise.rn_nv * np.sqrt(len(array) * size / (after * before))
     df = noise.df / (len(array) - 1)
-    quantiles = [math.nan, math.nan] if math.isnan(df) else stats.chi2.ppf([0.025, 0.975], df)
-    low, high = (expected * math.sqrt(q / df) for q in quantiles)
+    # Without noise there are no degrees of freedom, and the range is NaN.
+    low, high = (expected * math.sqrt(float(stats.chi2.ppf(p, df)) / df) for p in (0.025, 0.975))
     return Settling(
-        *_protected(after),
-        size,
-        *_protected(change, expected, low, high),
+        n_sweeps=after,
+        step=size,
+        change_nv=_protected(change),
+        expected_nv=_protected(expected),
+        low_nv=_protected(low),
+        high_nv=_protected(high),
     )
 
 
@@ -199,7 +204,13 @@ def follow_marks(
     v, at_v = _turning_points(averages, times, np.full(len(averages), v_ms), reach_ms, v_ms)
     start = np.where(np.isnan(v), -math.inf, v)
     sn10, at_sn10 = _turning_points(-averages, times, start, reach_ms, sn10_ms)
-    return MarkCourse(running.n_sweeps, *_protected(v, sn10, at_v + at_sn10), reach_ms)
+    return MarkCourse(
+        n_sweeps=running.n_sweeps,
+        v_ms=_protected(v),
+        sn10_ms=_protected(sn10),
+        v_sn10_nv=_protected(at_v + at_sn10),
+        reach_ms=reach_ms,
+    )
 
 
 def _turning_points(
@@ -224,7 +235,6 @@ def _turning_points(
     return latency, height
 
 
-def _protected(*arrays: NDArray[np.generic]) -> tuple[NDArray[np.generic], ...]:
-    for array in arrays:
-        array.setflags(write=False)
-    return arrays
+def _protected(array: NDArray[Number]) -> NDArray[Number]:
+    array.setflags(write=False)
+    return array

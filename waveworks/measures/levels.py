@@ -129,7 +129,8 @@ def most_lags(axis: TimeAxis, window: slice) -> int:
     int
         Samples: 2 ms, at most half the window.
     """
-    return min(round(_MAX_LAG_MS / axis.step_ms), (window.stop - window.start) // 2)
+    half = int(window.stop - window.start) // 2
+    return min(round(_MAX_LAG_MS / axis.step_ms), half)
 
 
 def _measure(

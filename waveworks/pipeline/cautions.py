@@ -10,8 +10,7 @@ CAUTIONS = (
 
 CANNOT_SHOW = (
     "Sweeps that were rejected, and why: noise and response are those of what was left.",
-    "Calibration of the stimulus, the fit of the earphone or bone vibrator, and its polarity, beyond "
-    "what recordings.csv states.",
+    "Calibration of the stimulus and the fit of the earphone or bone vibrator.",
     "Electrode impedance during the run, and electrodes on the wrong side.",
     "The baby's state: sleep, movement, feeding, position of the eyes and head.",
     "Whether a trace was filtered, smoothed, shifted or scaled after it was averaged.",

@@ -1,0 +1,66 @@
+"""The page in a real browser: every picture loads, nothing overflows, the numbers are there."""
+
+import json
+import re
+import shutil
+import subprocess
+from html import unescape
+
+import pytest
+
+import waveworks as ww
+
+BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
+FLAGS = (
+    *("--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-sync"),
+    *("--disable-background-networking", "--disable-component-update", "--disable-quic"),
+    "--window-size=1280,1600",
+)
+# The page itself has no script; this one is added to a copy, to look at it from inside.
+PROBE = """<script>addEventListener("load", () => {
+const found = [...document.querySelectorAll("data")].map(e => [e.value, e.getClientRects().length]);
+const broken = [...document.images].filter(i => !i.complete || i.naturalWidth < 50).length;
+const wide = [...document.querySelectorAll("table, figure, img, p, h1, h2, h3, li, dd")]
+  .filter(e => e.getBoundingClientRect().right > innerWidth + 1).map(e => e.outerHTML.slice(0, 80));
+const out = document.createElement("textarea");
+out.id = "probe";
+out.textContent = JSON.stringify({numbers: found.filter(([, n]) => n).map(([v]) => v),
+  images: document.images.length, broken, wide, scroll: document.documentElement.scrollWidth});
+document.body.append(out);
+})</script></body>"""
+
+pytestmark = pytest.mark.skipif(BROWSER is None, reason="no Chromium on this machine")
+
+
+@pytest.fixture
+def look(tmp_path):
+    """Open a page: `look(path) -> what the probe found`."""
+
+    def look(path):
+        copy = tmp_path / "probed.html"
+        text = path.read_text(encoding="utf-8")
+        copy.write_text(text.replace("</body>", PROBE), encoding="utf-8")
+        profile = f"--user-data-dir={tmp_path / 'profile'}"
+        dump = ("--dump-dom", "--virtual-time-budget=20000", copy.as_uri())
+        done = subprocess.run(
+            [BROWSER, *FLAGS, profile, *dump], capture_output=True, text=True, timeout=120
+        )
+        found = re.search(r'<textarea id="probe">(.*?)</textarea>', done.stdout, re.DOTALL)
+        assert found, done.stderr[-500:]
+        return json.loads(unescape(found[1]))
+
+    return look
+
+
+def test_the_numbers_of_the_tables_are_seen_in_a_browser(quiet_ward, tmp_path, numbers_of, look):
+    out = tmp_path / "out"
+    ww.write_report(ww.analyse(ww.read_session(quiet_ward)), out)
+    seen = look(out / "report.html")
+    for name in ("measures.csv", "levels.csv"):
+        numbers = numbers_of(out / name)
+        assert len(numbers) > 20
+        assert {(column, cell) for column, cell in numbers if cell not in seen["numbers"]} == set()
+    assert seen["images"] > 20
+    assert seen["broken"] == 0
+    assert seen["wide"] == []
+    assert seen["scroll"] <= 1280
