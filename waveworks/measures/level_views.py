@@ -14,7 +14,7 @@ from waveworks.measures.levels import LevelMeasures, most_lags
 from waveworks.measures.marks import noise_only
 from waveworks.measures.noise import used_ms
 from waveworks.measures.pooling import FloatArray, pool
-from waveworks.model import Blocks, Sweeps, Waveforms
+from waveworks.model import Blocks, Buffers, Sweeps, Waveforms
 
 STEP_SWEEPS = 100
 """Sweeps between two points of a course, where there are enough of them."""
@@ -37,7 +37,7 @@ class LevelProgress:
     settling : Settling
         Changes of the running average over the response window.
     course : MarkCourse or None
-        The marks in the running average; None where the combined trace has none.
+        The marks in the running average; None where the combined trace has no wave V.
     weighted : WeightedAverage or None
         Block weights by inverse noise variance over the whole trace; None without single sweeps.
     n_per_block : int or None
@@ -112,19 +112,17 @@ def level_progress(level: LevelMeasures) -> LevelProgress | None:
     except DataError:
         return None  # the level's own note says what does not fit
     marks = level.marks[COMBINED]
-    course = None
-    if not math.isnan(marks.v_ms):
-        course = follow_marks(
-            running_average(epochs, step), axis.times_ms, marks.v_ms, marks.sn10_ms
-        )
-    weighted, n_per_block = None, None
-    notes: tuple[str, ...] = ()
-    if isinstance(pooled, Sweeps) and len(epochs) >= 2 * _FEWEST_PER_BLOCK:
-        n_per_block = max(len(epochs) // _BLOCKS_OF_WEIGHTS, _FEWEST_PER_BLOCK)
-        try:
-            weighted = weighted_average(epochs, n_per_block)
-        except DataError as fault:
-            notes = (f"no weights over time: {fault}",)
+    course, notes = None, []
+    if math.isnan(marks.v_ms):
+        notes.append("no course of the marks: the combined trace has no wave V")
+    else:
+        running = running_average(epochs, step)
+        course = follow_marks(running, axis.times_ms, marks.v_ms, marks.sn10_ms)
+    weighted, n_per_block = None, max(len(epochs) // _BLOCKS_OF_WEIGHTS, _FEWEST_PER_BLOCK)
+    try:
+        weighted = _weights(pooled, n_per_block)
+    except DataError as fault:
+        notes.append(f"no weights over time: {fault}")
     return LevelProgress(
         evidence="sweeps" if isinstance(pooled, Sweeps) else "blocks",
         growth=replace(grown, n_sweeps=grown.n_sweeps * per_epoch),
@@ -133,8 +131,8 @@ def level_progress(level: LevelMeasures) -> LevelProgress | None:
         ),
         course=course and replace(course, n_sweeps=course.n_sweeps * per_epoch),
         weighted=weighted,
-        n_per_block=n_per_block,
-        notes=notes,
+        n_per_block=None if weighted is None else n_per_block,
+        notes=tuple(notes),
     )
 
 
@@ -195,13 +193,38 @@ def noise_density(level: LevelMeasures) -> NoiseDensity | None:
     try:
         noise = axis.window(*level.windows.noise_ms, name="noise window")
         pooled = pool(level.combined.members)
-        epochs, _ = _epochs(pooled)
+        epochs, per_epoch = _epochs(pooled)
         if epochs is not None and len(epochs) > 1:
-            return density_from_sweeps(epochs[:, noise], axis.sfreq_hz)
+            found = density_from_sweeps(epochs[:, noise], axis.sfreq_hz)
+            blocks = f"{len(epochs)} blocks of {per_epoch} sweeps"
+            return found if isinstance(pooled, Sweeps) else replace(found, method=blocks)
         only = noise_only(level.combined, level.traces)
-        return None if only is None else density_from_noise([only[noise]], axis.sfreq_hz)
+        if only is None:
+            return None
+        found = density_from_noise([only[noise]], axis.sfreq_hz)
+        return replace(found, method=f"half the difference of {_difference_of(pooled)}")
     except DataError:
         return None  # too short for a spectrum, or a window that the level's note tells about
+
+
+def _difference_of(pooled: Waveforms | None) -> str:
+    """Return what `noise_only` takes the difference of."""
+    match pooled:
+        case Buffers():
+            return "A and B"
+        case Blocks():
+            return "odd and even blocks"
+        case _:
+            return "the two final traces"
+
+
+def _weights(pooled: Waveforms | None, n_per_block: int) -> WeightedAverage:
+    """Weight blocks of sweeps, or say why they cannot be weighted."""
+    if not isinstance(pooled, Sweeps):
+        raise DataError("blocks hold no single sweeps")
+    if pooled.n_sweeps < 2 * n_per_block:
+        raise DataError(f"{pooled.n_sweeps} sweeps; two blocks of {n_per_block} are needed")
+    return weighted_average(pooled.sweeps_nv, n_per_block)
 
 
 def _epochs(pooled: Waveforms | None) -> tuple[FloatArray | None, int]:

@@ -7,7 +7,7 @@ from waveworks.errors import DataError
 from waveworks.measures.pooling import scaled_difference
 from waveworks.model import Buffers, Recording
 from waveworks.plots.frame import Entry, Frame, framed, linear_ticks, set_ticks
-from waveworks.plots.style import DASHED, EAR_COLOURS, GREY, NV_PER_MS, Look, sane_scale
+from waveworks.plots.style import DASHED, EAR_COLOURS, NV_PER_MS, Look, sane_scale
 from waveworks.plots.text import INK, NORMAL_PT, write
 from waveworks.plots.traces import (
     bar_length_nv,
@@ -16,6 +16,7 @@ from waveworks.plots.traces import (
     draw_scale_bar,
     draw_stimulus,
     draw_trace,
+    draw_zero_lines,
     stimulus_note,
     strip_ms,
     trace_extent,
@@ -106,17 +107,12 @@ def plot_buffers(
     ax.spines["left"].set_visible(False)
     ax.spines["bottom"].set_bounds(axis.start_ms, axis.stop_ms)
     draw_stimulus(ax, axis.start_ms, axis.stop_ms)
+    draw_zero_lines(ax, (axis.start_ms, axis.stop_ms), [0.0, -spacing])
     for zero, name in ((0.0, "A and B"), (-spacing, looks[2][0])):
-        ends = [axis.start_ms, axis.stop_ms]
-        ax.plot(ends, [zero] * 2, color=GREY, linewidth=0.4, zorder=0.7, label="zero line")
-        place: Look = {
-            "coords": ("axes fraction", "data"),
-            "offset_pt": (-5, 0),
-            "size_pt": NORMAL_PT,
-        }
-        write(ax, name, (0, zero), ha="right", va="center", **place)
+        place: Look = {"coords": ("axes fraction", "data"), "ha": "right", "va": "center"}
+        write(ax, name, (0, zero), offset_pt=(-5, 0), size_pt=NORMAL_PT, **place)
     for (name, look), trace in zip(looks, drawn, strict=True):
         draw_trace(ax, axis.times_ms, trace, **look, zorder=2, label=name)
     length = bar_length_nv(min(spacing, scale.high_nv - scale.low_nv))
-    draw_scale_bar(ax, 0.5 * (axis.stop_ms + scale.stop_ms), -spacing / 2, length)
+    draw_scale_bar(ax, axis.stop_ms + 0.25 * (scale.stop_ms - axis.stop_ms), -spacing / 2, length)
     return ax

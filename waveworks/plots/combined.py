@@ -13,6 +13,7 @@ from waveworks.measures.pooling import mean_trace
 from waveworks.measures.recordings import RecordingMeasures
 from waveworks.model import TimeAxis
 from waveworks.plots.frame import Entry, Frame, framed, linear_ticks, set_ticks
+from waveworks.plots.marks import draw_marks, is_marked, mark_entries
 from waveworks.plots.style import BAND, DASHED, EAR_COLOURS, GREY, NV_PER_MS, Look, sane_scale
 from waveworks.plots.text import amount
 from waveworks.plots.traces import (
@@ -20,10 +21,8 @@ from waveworks.plots.traces import (
     amplitude_ticks,
     condition_title,
     cut_note,
-    draw_marks,
     draw_stimulus,
     draw_trace,
-    mark_entries,
     shade_window,
     stimulus_note,
     trace_extent,
@@ -166,16 +165,11 @@ def _plot(
     if windows[0] is not None and response is not None:
         words = f"response window, {amount(response[0])} to {amount(response[1])} ms"
         key.append(Entry(words, _WINDOW_LOOK))
-    in_data = marks is not None and axis.start_ms <= marks.v_ms <= axis.stop_ms
-    if marks is not None and in_data:
+    if marks is not None and is_marked(marks, axis):
         key += mark_entries([marks.marks_from])
     notes = ["" if known else "Residual noise not known: no band."]
-    if marks is not None and not in_data:
-        notes.append(
-            "No wave V marked."
-            if math.isnan(marks.v_ms)
-            else f"Wave V is marked at {marks.v_ms:g} ms, outside the data."
-        )
+    if marks is not None:
+        notes.append(_mark_note(marks, axis))
     notes += [window_note(windows[1], axis), stimulus_note(axis.start_ms, axis.stop_ms)]
     notes += [cut_note(drawn, scale), scale.note]
 
@@ -196,3 +190,14 @@ def _plot(
     if marks is not None:
         draw_marks(ax, marks, axis, [trace_nv])
     return ax
+
+
+def _mark_note(marks: MarkMeasure, axis: TimeAxis) -> str:
+    if math.isnan(marks.v_ms):
+        return "No wave V marked."
+    outside = [
+        f"{name} is marked at {at_ms:g} ms, outside the data."
+        for name, at_ms in (("Wave V", marks.v_ms), ("SN10", marks.sn10_ms))
+        if not math.isnan(at_ms) and not axis.start_ms <= at_ms <= axis.stop_ms
+    ]
+    return " ".join(outside)

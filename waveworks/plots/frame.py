@@ -138,7 +138,7 @@ def linear_ticks(low: float, high: float, most: int = 6) -> list[float]:
     """
     ticks = MaxNLocator(most, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
     slack = 1e-9 * (high - low)
-    return [float(tick) for tick in ticks if low - slack <= tick <= high + slack]
+    return [float(f"{tick:.12g}") for tick in ticks if low - slack <= tick <= high + slack]
 
 
 def log_ticks(low: float, high: float) -> list[float]:

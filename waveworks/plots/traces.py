@@ -7,12 +7,10 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
-from matplotlib.transforms import ScaledTranslation
 from numpy.typing import NDArray
 
-from waveworks.measures.marks import MarkMeasure
 from waveworks.model import Condition, TimeAxis
-from waveworks.plots.frame import Entry, linear_ticks
+from waveworks.plots.frame import linear_ticks
 from waveworks.plots.style import DOTTED, GREY, WINDOW, Look, Scale, inches_per_ms
 from waveworks.plots.text import INK, amount, write
 
@@ -23,7 +21,6 @@ SCALE_FROM_MS = 1.5
 source). They are drawn as far as they fit."""
 
 _MOST_ARTEFACT = 1.5
-_MARK_PT = 5.0
 _LETTERS_IN = 0.26
 
 
@@ -71,9 +68,26 @@ def with_room(
     tuple of float
         In nV.
     """
-    letters = _LETTERS_IN / inches_per_ms(span_ms) * nv_per_ms
-    room = 0.04 * (high_nv - low_nv) + letters
+    room = 0.04 * (high_nv - low_nv) + letters_nv(span_ms, nv_per_ms)
     return low_nv - room, high_nv + room
+
+
+def letters_nv(span_ms: float, nv_per_ms: float) -> float:
+    """Return the amplitude that a mark with its letters takes.
+
+    Parameters
+    ----------
+    span_ms : float
+        Of the time axis in ms.
+    nv_per_ms : float
+        Of the picture.
+
+    Returns
+    -------
+    float
+        In nV.
+    """
+    return _LETTERS_IN / inches_per_ms(span_ms) * nv_per_ms
 
 
 def cut_note(traces: Sequence[FloatArray], scale: Scale) -> str:
@@ -117,86 +131,6 @@ def draw_trace(ax: Axes, times_ms: FloatArray, trace_nv: FloatArray, **look: Any
     line = Line2D(times_ms, trace_nv, **{"marker": marker, "solid_joinstyle": "round", **look})
     ax.add_line(line)
     return line
-
-
-def draw_marks(ax: Axes, marks: MarkMeasure, axis: TimeAxis, traces: Sequence[FloatArray]) -> None:
-    """Draw wave V above and SN10 below traces: filled is a clinician's, hollow a suggestion.
-
-    Parameters
-    ----------
-    ax : Axes
-        To draw in.
-    marks : MarkMeasure
-        Those outside the data are not drawn.
-    axis : TimeAxis
-        Of the traces.
-    traces : sequence of ndarray, shape (n_samples,)
-        As drawn, in nV; the marks stand outside all of them.
-    """
-    look = mark_look(marks.marks_from)
-    for name, at_ms, se_ms, shape, side in (
-        ("V", marks.v_ms, marks.v_se_ms, "v", 1),
-        ("SN10", marks.sn10_ms, marks.sn10_se_ms, "^", -1),
-    ):
-        if not axis.start_ms <= at_ms <= axis.stop_ms:
-            continue
-        heights = [side * np.interp(at_ms, axis.times_ms, trace) for trace in traces]
-        at_nv = side * float(max(heights))
-        up = ScaledTranslation(0, side * _MARK_PT / 72, ax.figure.dpi_scale_trans)
-        moved = ax.transData + up
-        if not math.isnan(se_ms):
-            ends = [at_ms - se_ms, at_ms + se_ms]
-            bar: Look = {"color": INK, "linewidth": 1.0, "marker": "|", "markersize": 4.0}
-            ax.add_artist(Line2D(ends, [at_nv] * 2, transform=moved, zorder=4, **bar))
-        ax.add_artist(
-            Line2D([at_ms], [at_nv], transform=moved, **{**look, "marker": shape, "label": name})
-        )
-        letters = side * (_MARK_PT + 4)
-        vertical = "bottom" if side > 0 else "top"
-        write(ax, name, (at_ms, at_nv), offset_pt=(0, letters), ha="center", va=vertical, zorder=6)
-
-
-def mark_look(marks_from: str) -> Look:
-    """Return how a mark is drawn.
-
-    Parameters
-    ----------
-    marks_from : {'clinician', 'suggested', 'none'}
-        Who placed it.
-
-    Returns
-    -------
-    mapping
-        Properties of the line.
-    """
-    return {
-        "linestyle": "none",
-        "marker": "v",
-        "markersize": 5.0,
-        "markeredgecolor": INK,
-        "markeredgewidth": 0.8,
-        "markerfacecolor": INK if marks_from == "clinician" else "white",
-        "zorder": 5,
-    }
-
-
-def mark_entries(origins: Sequence[str]) -> tuple[Entry, ...]:
-    """Return the key of the marks.
-
-    Parameters
-    ----------
-    origins : sequence of str
-        Who placed the marks in the picture.
-
-    Returns
-    -------
-    tuple of Entry
-    """
-    words: Look = {
-        "clinician": "clinician's mark",
-        "suggested": "suggested mark, bar \u00b11 SE",
-    }
-    return tuple(Entry(words[one], mark_look(one)) for one in words if one in origins)
 
 
 def shade_window(ax: Axes, window_ms: tuple[float, float] | None, axis: TimeAxis) -> None:
@@ -287,6 +221,23 @@ def stimulus_note(start_ms: float, stop_ms: float) -> str:
         Empty where there is none.
     """
     return "Dotted line: stimulus." if start_ms < 0 < stop_ms else ""
+
+
+def draw_zero_lines(ax: Axes, span_ms: tuple[float, float], zeros_nv: Sequence[float]) -> None:
+    """Draw a thin line at the zero of each group of traces.
+
+    Parameters
+    ----------
+    ax : Axes
+        To draw in.
+    span_ms : tuple of float
+        First and last time of the data in ms.
+    zeros_nv : sequence of float
+        Where, in nV.
+    """
+    times = np.tile([*span_ms, math.nan], len(zeros_nv))
+    heights = np.repeat(np.asarray(zeros_nv), 3)
+    ax.add_line(Line2D(times, heights, color=GREY, linewidth=0.4, zorder=0.7, label="zero lines"))
 
 
 def draw_scale_bar(ax: Axes, at_ms: float, middle_nv: float, length_nv: float) -> None:

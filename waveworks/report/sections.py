@@ -345,8 +345,8 @@ def _methods(level: LevelMeasures) -> dict[str, str]:
         made = "placed by a clinician"
     else:
         made = f"suggested: {marks.method}" if marks.marks_from == "suggested" else "no mark"
-    marked = ("v_ms", "sn10_ms", "confidence", "v_sn10_nv", "v_sn10_corrected_nv")
-    return methods | dict.fromkeys(marked, made)
+    marked = ("sn10_ms", "confidence", "v_sn10_nv", "v_sn10_corrected_nv")
+    return methods | {"v_ms": made} | dict.fromkeys(marked, "as wave V")
 
 
 def _recording_tables(
