@@ -45,6 +45,21 @@ class Page:
         self.words = " ".join(" ".join(root.itertext()).split())
 
 
+@pytest.fixture(scope="session")
+def quiet_report(tmp_path_factory) -> Path:
+    """The output folder of a report on the invented session that the project ships."""
+    out = tmp_path_factory.mktemp("quiet") / "out"
+    ward = Path(__file__).parents[2] / "synthetic_data" / "quiet_ward"
+    ww.write_report(ww.analyse(ww.read_session(ward)), out)
+    return out
+
+
+@pytest.fixture(scope="session")
+def quiet_page(quiet_report: Path) -> Page:
+    """The page of that report."""
+    return Page((quiet_report / "report.html").read_text(encoding="utf-8"))
+
+
 @pytest.fixture
 def report_of(tmp_path: Path):
     """Report a session folder: `report_of(folder) -> Page`."""

@@ -8,8 +8,6 @@ from html import unescape
 
 import pytest
 
-import waveworks as ww
-
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
 FLAGS = (
     *("--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-sync"),
@@ -52,12 +50,10 @@ def look(tmp_path):
     return look
 
 
-def test_the_numbers_of_the_tables_are_seen_in_a_browser(quiet_ward, tmp_path, numbers_of, look):
-    out = tmp_path / "out"
-    ww.write_report(ww.analyse(ww.read_session(quiet_ward)), out)
-    seen = look(out / "report.html")
+def test_the_numbers_of_the_tables_are_seen_in_a_browser(quiet_report, numbers_of, look):
+    seen = look(quiet_report / "report.html")
     for name in ("measures.csv", "levels.csv"):
-        numbers = numbers_of(out / name)
+        numbers = numbers_of(quiet_report / name)
         assert len(numbers) > 20
         assert {(column, cell) for column, cell in numbers if cell not in seen["numbers"]} == set()
     assert seen["images"] > 20

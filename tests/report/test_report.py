@@ -34,21 +34,18 @@ def ten_levels(write_manifest, write_traces):
 
 
 @pytest.mark.parametrize("name", ["measures.csv", "levels.csv", "traces.csv"])
-def test_every_number_of_the_tables_stands_on_the_page(
-    quiet_ward, report_of, numbers_of, tmp_path, name
-):
-    page = report_of(quiet_ward)
-    numbers = numbers_of(tmp_path / "out" / name)
+def test_every_number_of_the_tables_stands_on_the_page(quiet_report, quiet_page, numbers_of, name):
+    page = quiet_page
+    numbers = numbers_of(quiet_report / name)
     assert len(numbers) > 20
     on_page = page.numbers | set(re.split(r"[ ;]", page.words))
     assert {(column, cell) for column, cell in numbers if cell not in on_page} == set()
 
 
-def test_a_number_is_rounded_for_people_and_exact_for_programs(quiet_ward, report_of):
-    page = report_of(quiet_ward)
+def test_a_number_is_rounded_for_people_and_exact_for_programs(quiet_ward, quiet_page):
     analysis = ww.analyse(ww.read_session(quiet_ward))
     rn_nv = analysis.measures.set_index("recording").rn_nv["right-50-1"]
-    assert f'<data value="{rn_nv:.10g}">{rn_nv:.1f}</data>' in page.text
+    assert f'<data value="{rn_nv:.10g}">{rn_nv:.1f}</data>' in quiet_page.text
 
 
 def test_the_same_input_gives_the_same_bytes_but_for_the_date(quiet_ward, tmp_path):
@@ -65,38 +62,35 @@ def test_the_same_input_gives_the_same_bytes_but_for_the_date(quiet_ward, tmp_pa
     assert b"2031" not in one.replace(b"2031-07-01", b"")
 
 
-def test_the_page_needs_nothing_else(quiet_ward, report_of):
-    page = report_of(quiet_ward)
-    assert page.tags.isdisjoint({"script", "link", "iframe", "object", "embed", "form"})
-    assert all(link.startswith("#") for link in page.links)
-    assert {link[1:] for link in page.links} <= set(page.ids)
-    assert len(page.ids) == len(set(page.ids))
-    assert page.images
-    for image in page.images:
+def test_the_page_needs_nothing_else(quiet_page):
+    assert quiet_page.tags.isdisjoint({"script", "link", "iframe", "object", "embed", "form"})
+    assert all(link.startswith("#") for link in quiet_page.links)
+    assert {link[1:] for link in quiet_page.links} <= set(quiet_page.ids)
+    assert len(quiet_page.ids) == len(set(quiet_page.ids))
+    assert quiet_page.images
+    for image in quiet_page.images:
         assert image["src"].startswith("data:image/svg+xml;base64,")
         assert len(image["alt"]) > 40
-    style = page.text.split("<style>")[1].split("</style>")[0]
+    style = quiet_page.text.split("<style>")[1].split("</style>")[0]
     assert "url(" not in style
     assert "@import" not in style
 
 
-def test_summary_cautions_limits_and_origin_are_there_in_this_order(quiet_ward, report_of):
-    page = report_of(quiet_ward)
-    places = [page.words.index(text) for text in (CAUTIONS[0], "Summary", CANNOT_SHOW[0])]
+def test_summary_cautions_limits_and_origin_are_there_in_this_order(quiet_ward, quiet_page):
+    places = [quiet_page.words.index(text) for text in (CAUTIONS[0], "Summary", CANNOT_SHOW[0])]
     assert places == sorted(places)
-    assert all(text in page.words for text in (*CAUTIONS, *CANNOT_SHOW))
+    assert all(text in quiet_page.words for text in (*CAUTIONS, *CANNOT_SHOW))
     session = ww.read_session(quiet_ward)
     for recording in session.recordings:
-        assert all(file.sha256 in page.words for file in recording.files)
-    assert ww.default_criteria().sha256 in page.words
-    assert ww.default_settings().sha256 in page.words
+        assert all(file.sha256 in quiet_page.words for file in recording.files)
+    assert ww.default_criteria().sha256 in quiet_page.words
+    assert ww.default_settings().sha256 in quiet_page.words
 
 
-def test_what_the_tester_said_stands_beside_what_was_computed(quiet_ward, report_of):
-    page = report_of(quiet_ward)
-    assert "Right ear, 4 kHz: threshold 30 dB nHL." in page.words
-    assert "right, insert, narrowband-chirp 4000 Hz: = 30 dB nHL" in page.words
-    assert "stated: reported_rn_nv 21.4" in page.words
+def test_what_the_tester_said_stands_beside_what_was_computed(quiet_page):
+    assert "Right ear, 4 kHz: threshold 30 dB nHL." in quiet_page.words
+    assert "right, insert, narrowband-chirp 4000 Hz: = 30 dB nHL" in quiet_page.words
+    assert "stated: reported_rn_nv 21.4" in quiet_page.words
 
 
 def test_a_panel_holds_at_most_eight_levels(ten_levels, report_of):
