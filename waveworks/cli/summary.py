@@ -10,8 +10,6 @@ from waveworks.cli.show import show_faults, show_tables
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pandas import DataFrame
-
     from waveworks.model import Condition
     from waveworks.pipeline import Analysis
 
@@ -70,13 +68,15 @@ def show_analysis(analysis: "Analysis", output: Path, *, as_json: bool) -> int:
 
 
 def _tables(analysis: "Analysis") -> dict[str, list[dict[str, Any]]]:
+    from waveworks.measures.tables import rows_of
+
     return {
-        "recordings": _rows(analysis.measures[list(_RECORDING_COLUMNS)]),
+        "recordings": rows_of(analysis.measures[list(_RECORDING_COLUMNS)]),
         "levels": [
             {"level": label, **row}
             for label, row in zip(
                 _labels([one.condition for one in analysis.level_measures]),
-                _rows(analysis.levels[list(_LEVEL_COLUMNS)]),
+                rows_of(analysis.levels[list(_LEVEL_COLUMNS)]),
                 strict=True,
             )
         ],
@@ -92,10 +92,3 @@ def _labels(conditions: "Sequence[Condition]") -> list[str]:
         if subject in ("ear", "level") or len({one[subject] for one in words}) > 1
     ]
     return [", ".join(one[subject] for subject in said if one[subject]) for one in words]
-
-
-def _rows(table: "DataFrame") -> list[dict[str, Any]]:
-    return [
-        dict(zip(table.columns.tolist(), row, strict=True))
-        for row in table.itertuples(index=False, name=None)
-    ]

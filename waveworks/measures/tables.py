@@ -141,6 +141,25 @@ def traces_table(measured: Sequence[LevelMeasures]) -> pd.DataFrame:
     return _table((row for one in measured for row in _traces_rows(one)), TRACES_COLUMNS)
 
 
+def rows_of(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a table.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Such as the functions above return.
+
+    Returns
+    -------
+    list of dict
+        Cell by column.
+    """
+    return [
+        dict(zip(table.columns.tolist(), row, strict=True))
+        for row in table.itertuples(index=False, name=None)
+    ]
+
+
 def _table(rows: Iterable[dict[str, Any]], columns: Sequence[str]) -> pd.DataFrame:
     # Object columns keep whole numbers whole beside missing ones.
     return pd.DataFrame(list(rows), columns=list(columns), dtype=object)
