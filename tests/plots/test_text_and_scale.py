@@ -108,3 +108,7 @@ def test_logarithmic_ticks_are_few_and_inside(span) -> None:
 def test_scales_refuse_what_is_not_sane() -> None:
     with pytest.raises(DataError, match="nv_per_ms is nan"):
         sane_scale((0, 25), (-100, 100), math.nan)
+
+
+def test_many_decades_have_ticks_at_powers_of_ten_only() -> None:
+    assert all(f"{tick:e}".startswith("1.000000e") for tick in log_ticks(0.5, 1e7))

@@ -116,7 +116,7 @@ def draw_limits(
     for number, limit in enumerate(limits):
         if not low <= limit.value <= high:
             continue
-        ax.axhline(limit.value, **limit_look(number), zorder=1, label=limit_label(limit))
+        ax.axhline(limit.value, **limit_look(number), zorder=1, label=drawable(limit.label))
         met = None if first_met is None else first_met[number]
         if met is not None:
             marker = _MARKERS[number % len(_MARKERS)]
@@ -162,23 +162,8 @@ def limit_entries(
                 look |= {**marker, "markerfacecolor": "white"}
         if not inside[0] <= limit.value <= inside[1]:
             words += ", not in view"
-        entries.append(Entry(f"{words}: {limit_label(limit)}", look))
+        entries.append(Entry(f"{words}: {limit.label}", look))
     return tuple(entries)
-
-
-def limit_label(limit: Limit) -> str:
-    """Return what a limit is called, ready to be drawn.
-
-    Parameters
-    ----------
-    limit : Limit
-        With any label.
-
-    Returns
-    -------
-    str
-    """
-    return drawable(limit.label, 30)
 
 
 def sweeps_span(n_sweeps: NDArray[np.int64]) -> tuple[float, float]:
