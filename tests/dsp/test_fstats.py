@@ -472,4 +472,5 @@ def test_the_count_at_which_a_limit_was_first_met():
     assert grown.sweeps_to_rn(20.0) == 400
     assert grown.sweeps_to_rn(19.9) is None
     assert grown.sweeps_to_fmp(2.5) == 300
+    assert grown.sweeps_to_fmp(3.0) == 300
     assert grown.sweeps_to_fmp(3.1) is None

@@ -34,7 +34,7 @@ def test_changes_by_hand():
 
 @pytest.mark.parametrize("kind", ["W", "Q33", "Q100"])
 def test_noise_alone_stays_inside_its_range_in_95_of_100_steps(kind):
-    """800 steps: the binomial interval about 0.95 is 0.935 to 0.965."""
+    """800 steps: three standard errors of the binomial about 0.95 are 0.023."""
     inside, ratios = [], []
     for seed in range(40):
         sweeps = simulate_noise(kind, 420, seed=(900 + seed), independent=True)[:, 60:205]
@@ -43,7 +43,7 @@ def test_noise_alone_stays_inside_its_range_in_95_of_100_steps(kind):
         inside += ((result.low_nv <= change) & (change <= result.high_nv)).tolist()
         ratios += ((change / result.expected_nv) ** 2).tolist()
     assert len(inside) == 800
-    assert 0.93 <= np.mean(inside) <= 0.975
+    assert abs(np.mean(inside) - 0.95) < 0.023
     # The mean square is unbiased; its standard error is known from the scatter itself.
     assert abs(np.mean(ratios) - 1) < 3.5 * np.std(ratios) / math.sqrt(800)
 
@@ -112,6 +112,32 @@ def test_sn10_comes_after_wave_v():
     assert np.isnan(course.sn10_ms[0])
 
 
+def test_sn10_comes_after_wave_v_also_where_both_marks_lie_on_its_sample():
+    times = np.arange(9.0)
+    trace = np.array(
+        [[0.0, 0.0, -5.0, 0.0, 3.0, 0.0, -1.0, 0.0, 0.0]]
+    )  # V at 4, troughs at 2 and 6
+    course = follow_marks(RunningAverage(np.array([1]), trace), times, 4.0, 4.0, reach_ms=3.0)
+    assert (course.v_ms[0], course.sn10_ms[0], course.v_sn10_nv[0]) == (4.0, 6.0, 4.0)
+
+
+def test_marks_in_noise_stay_within_reach_of_the_given_place():
+    """The bias that the docstring tells of: whatever the noise, the course is near the mark."""
+    noise = simulate_noise("Q33", 400, seed=5, independent=True)
+    course = follow_marks(running_average(noise, 20), TIMES_MS, 8.5, 11.5)
+    found = np.isfinite(course.v_ms)
+    assert found.any()
+    # A parabola moves the summit by at most half a sample.
+    assert (np.abs(course.v_ms[found] - 8.5) <= 1.0 + 0.5 / 12).all()
+
+
+@pytest.mark.parametrize("reach_ms", [0.0, -1.0, math.nan])
+def test_a_reach_that_is_not_positive_is_refused(reach_ms):
+    running = RunningAverage(np.array([1]), np.zeros((1, 300)))
+    with pytest.raises(DataError, match=r"reach_ms is \S+ ms; it must be above 0"):
+        follow_marks(running, TIMES_MS, 8.5, 11.5, reach_ms)
+
+
 def test_times_must_fit_the_averages():
     running = RunningAverage(np.array([1]), np.zeros((1, 5)))
     with pytest.raises(DataError, match="times_ms has 4 samples; the averages have 5"):
@@ -122,5 +148,10 @@ def test_results_are_write_protected_and_input_is_not_touched():
     sweeps = np.random.default_rng(2).normal(size=(60, 16))[::2, ::2]
     sweeps.setflags(write=False)
     result = settling(sweeps, 5)
-    for array in (result.n_sweeps, result.change_nv, result.expected_nv, result.low_nv):
+    arrays = [result.n_sweeps, result.change_nv, result.expected_nv, result.low_nv, result.high_nv]
+    running = running_average(sweeps, 5)
+    course = follow_marks(running, np.arange(8.0), 3.0, 6.0, reach_ms=2.0)
+    arrays += [running.n_sweeps, running.averages_nv, course.v_ms, course.sn10_ms]
+    for array in arrays:
         assert not array.flags.writeable
+    np.testing.assert_array_equal(sweeps, np.random.default_rng(2).normal(size=(60, 16))[::2, ::2])

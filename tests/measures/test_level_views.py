@@ -45,6 +45,29 @@ def test_the_end_of_the_growth_is_the_number_of_the_level(level):
     assert math.isclose(progress.growth.rn_nv[-1], level.combined.noise.rn_nv, rel_tol=0.02)
 
 
+def test_every_number_has_its_own_window(make_recording, sweeps):
+    """Clicks: noise from 1.5 ms (sample 18) to the end, response 5 to 15 ms (60 to 180)."""
+    level = level_of(make_recording(Sweeps(sweeps, AXIS)))
+    artefact = sweeps.copy()
+    artefact[:, :18] *= 100  # before either window
+    late = sweeps.copy()
+    late[:, 181:] *= 10  # in the noise window alone
+    plain, early_view, late_view = (
+        level_progress(level_of(make_recording(Sweeps(data, AXIS))))
+        for data in (sweeps, artefact, late)
+    )
+    np.testing.assert_array_equal(early_view.growth.rn_nv, plain.growth.rn_nv)
+    assert (late_view.growth.rn_nv > 5 * plain.growth.rn_nv).all()
+    for view in (early_view, late_view):
+        np.testing.assert_allclose(view.growth.fmp, plain.growth.fmp)
+        np.testing.assert_allclose(view.settling.change_nv, plain.settling.change_nv)
+        np.testing.assert_allclose(view.settling.high_nv, plain.settling.high_nv)
+    spectrum, with_artefact = (
+        noise_density(one) for one in (level, level_of(make_recording(Sweeps(artefact, AXIS))))
+    )
+    np.testing.assert_allclose(with_artefact.density, spectrum.density)
+
+
 def test_the_course_ends_near_the_marks(level):
     course = level_progress(level).course
     marks = level.marks["combined"]
@@ -67,7 +90,57 @@ def test_blocks_are_counted_in_sweeps(make_recording, sweeps):
     assert progress.growth.n_sweeps.tolist() == list(range(100, 1600, 100))
     assert progress.settling.step == 100
     assert progress.settling.n_sweeps[-1] == 1500
-    assert progress.weighted is None
+    assert progress.course.n_sweeps[-1] == 1500
+    assert progress.weighted is progress.n_per_block is None
+    assert progress.notes == ("no weights over time: blocks hold no single sweeps",)
+
+
+@pytest.mark.parametrize(("n_sweeps", "step"), [(4000, 100), (950, 95), (30, 3), (4, 1)])
+def test_few_sweeps_take_smaller_steps(make_recording, n_sweeps, step):
+    noise = np.random.default_rng(1).normal(0, 800, (n_sweeps, 300))
+    progress = level_progress(level_of(make_recording(Sweeps(noise, AXIS))))
+    assert progress.settling.step == step
+    assert progress.growth.n_sweeps.size == progress.settling.n_sweeps.size + 1
+    assert progress.growth.n_sweeps.size == n_sweeps // step >= min(10, n_sweeps)
+
+
+def test_what_cannot_be_followed_has_its_reason(make_recording):
+    noise = np.random.default_rng(1).normal(0, 800, (19, 300))
+    level = level_of(make_recording(Sweeps(noise, AXIS)))
+    progress = level_progress(level)
+    assert progress.weighted is progress.n_per_block is None
+    assert "no weights over time: 19 sweeps; two blocks of 10 are needed" in progress.notes
+    zeros = level_progress(level_of(make_recording(Sweeps(np.zeros((1000, 300)), AXIS))))
+    assert zeros.course is None
+    marks, weights = zeros.notes
+    assert marks == "no course of the marks: the combined trace has no wave V"
+    assert weights.startswith(
+        "no weights over time: sweeps: block 1 of 20 (50 sweeps) has no noise"
+    )
+
+
+def test_copies_count_once(make_recording, sweeps):
+    once = make_recording(Sweeps(sweeps[:800], AXIS), "r0")
+    again = make_recording(Sweeps(sweeps[:800], AXIS), "r1")
+    level = level_of(once, again)
+    assert level_progress(level).growth.n_sweeps[-1] == 800
+    assert noise_density(level).df == 2 * 799
+
+
+def test_the_density_says_what_it_is_made_of(make_recording, sweeps):
+    halves = sweeps[:1500].reshape(2, 750, 300).mean(axis=1)
+    cases = {
+        "1500 sweeps": [Sweeps(sweeps, AXIS)],
+        "30 blocks of 50 sweeps": [
+            Blocks(sweeps.reshape(30, 50, 300).mean(axis=1), (50,) * 30, AXIS)
+        ],
+        "half the difference of odd and even blocks": [Blocks(halves, None, AXIS)],
+        "half the difference of A and B": [Buffers(*halves, 750, 750, AXIS)],
+        "half the difference of the two final traces": [Average(h, 750, AXIS) for h in halves],
+    }
+    for method, data in cases.items():
+        recordings = [make_recording(one, f"r{n}") for n, one in enumerate(data)]
+        assert noise_density(level_of(*recordings)).method == method
 
 
 @pytest.mark.parametrize("counts", [None, (50, 60)])
@@ -102,10 +175,13 @@ def test_the_noise_of_one_buffer_pair_is_its_half_difference(make_recording, rng
     level = level_of(make_recording(Buffers(a, b, 500, 500, AXIS)))
     found = noise_density(level)
     assert found.df == 2
-    # Parseval, without 0 Hz, half the sampling rate and what the window tapers at the ends.
-    step_hz = found.frequency_hz[1] - found.frequency_hz[0]
+    # Parseval in the time domain: the tapered squares, less the lines at 0 and 6000 Hz.
     half = (a - b)[18:] / 2
-    assert math.isclose(math.sqrt(np.sum(found.density**2) * step_hz), half.std(), rel_tol=0.15)
+    window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(282) / 282)
+    signs = (-1.0) ** np.arange(282)
+    left_out = (np.sum(half * window) ** 2 + np.sum(half * window * signs) ** 2) / 282
+    power = (np.sum((half * window) ** 2) - left_out) / np.sum(window**2)
+    assert math.isclose(np.sum(found.density**2) * found.frequency_hz[0], power, rel_tol=1e-9)
 
 
 def test_averages_show_noise_by_their_difference_and_one_alone_shows_none(make_recording, rng):

@@ -22,7 +22,7 @@ class Definition:
     source : str
         What it rests on.
     columns : tuple of str
-        Output columns that hold it.
+        Output columns that hold it; none for what only a picture shows.
     """
 
     name: str
@@ -148,6 +148,57 @@ _ALL = (
             "confidence",
             "marks_from",
         ),
+    ),
+    Definition(
+        name="settling",
+        meaning="how far the running average moved in the last step of sweeps, and how far noise "
+        "alone would move it",
+        unit="nV",
+        formula="RMS of the average of n minus that of n - step; noise alone: s sqrt(step / (n (n"
+        " - step))), s the SD across sweeps; range of 95 % by chi-square with the degrees"
+        " of freedom of one sweep",
+        window="response window",
+        source="variance of a mean of independent sweeps; derived here",
+        columns=(),
+    ),
+    Definition(
+        name="course of the marks",
+        meaning="wave V and SN10 in the running average",
+        unit="ms, nV",
+        formula="highest and lowest point within 1 ms of the final marks, between samples by a "
+        "parabola; favours the final place",
+        window="whole trace",
+        source="own choice",
+        columns=(),
+    ),
+    Definition(
+        name="block weights",
+        meaning="weight of each block of sweeps in a weighted average",
+        unit="",
+        formula="inverse of the block's noise variance; they sum to 1",
+        window="whole trace",
+        source="Elberling and Wahlgreen 1985, Scand Audiol 14:89-96 (abstract read)",
+        columns=(),
+    ),
+    Definition(
+        name="noise density",
+        meaning="amplitude spectrum of the noise left in the average",
+        unit="nV/sqrt(Hz)",
+        formula="root of the mean periodogram of the deviations from the average, or of half "
+        "differences (Hann window); 95 % interval by chi-square, two "
+        "degrees of freedom an independent trace",
+        window="noise window",
+        source="periodogram (scipy.signal); interval from memory",
+        columns=(),
+    ),
+    Definition(
+        name="cross-correlation",
+        meaning="Pearson correlation of the two final traces at lags of up to 2 ms",
+        unit="",
+        formula="of the samples that overlap at the lag; the 5 % limit holds at lag 0 only",
+        window="response window",
+        source="as for replicate correlation",
+        columns=(),
     ),
 )
 

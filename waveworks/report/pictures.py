@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from waveworks import plots
 from waveworks.criteria import Criteria
 from waveworks.measures.final_traces import COMBINED
-from waveworks.measures.level_views import LevelProgress, level_progress, noise_density, pair_view
+from waveworks.measures.level_views import LevelProgress, noise_density, pair_view
 from waveworks.measures.levels import LevelMeasures
 from waveworks.measures.recordings import RecordingMeasures
 from waveworks.model import Buffers
@@ -71,13 +71,17 @@ def series_pictures(levels: Sequence[LevelMeasures]) -> Iterator[Picture]:
         )
 
 
-def level_pictures(level: LevelMeasures, criteria: Criteria) -> Iterator[Picture]:
+def level_pictures(
+    level: LevelMeasures, progress: LevelProgress | None, criteria: Criteria
+) -> Iterator[Picture]:
     """Draw every step of one level.
 
     Parameters
     ----------
     level : LevelMeasures
         What was measured.
+    progress : LevelProgress or None
+        How its average grew.
     criteria : Criteria
         Whose limits are drawn.
 
@@ -116,7 +120,6 @@ def level_pictures(level: LevelMeasures, criteria: Criteria) -> Iterator[Picture
             f"Noise density against frequency, from {density.method}.",
             plots.plot_noise_density(density),
         )
-    progress = level_progress(level)
     if progress is not None:
         yield from _progress_pictures(progress, criteria)
 

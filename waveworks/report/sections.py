@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Iterable, Sequence
 
+from waveworks.measures.level_views import level_progress
 from waveworks.measures.levels import LevelMeasures
 from waveworks.measures.recordings import RecordingMeasures
 from waveworks.measures.tables import levels_table, rows_of
@@ -90,7 +91,8 @@ def _level_section(analysis: Analysis, level: LevelMeasures, anchor: str) -> Lev
         if one.recording.kind == "test" and one.recording.condition == level.condition
     ]
     row = rows_of(levels_table([level]))[0]
-    pictures = [*level_pictures(level, analysis.criteria)]
+    progress = level_progress(level)
+    pictures = [*level_pictures(level, progress, analysis.criteria)]
     for one in here:
         pictures += recording_pictures(one)
     return LevelSection(
@@ -102,7 +104,12 @@ def _level_section(analysis: Analysis, level: LevelMeasures, anchor: str) -> Lev
         traces=trace_rows(level),
         recordings=recording_tables(here, analysis.session.unknown_columns),
         pictures=tuple(pictures),
-        notes=(*level.faults, *level.notes, *_recording_notes(here, level.notes)),
+        notes=(
+            *level.faults,
+            *level.notes,
+            *(() if progress is None else progress.notes),
+            *_recording_notes(here, level.notes),
+        ),
     )
 
 
