@@ -89,7 +89,8 @@ def test_criteria_named_by_the_session_are_used_and_an_option_wins(
     (folder / "c.toml").unlink()
     missing = run("report", folder, "-o", "three")
     assert missing.exit_code == 1
-    assert missing.stderr == "waveworks: session.toml: criteria: c.toml: no such file in the session folder\n"
+    told = "waveworks: session.toml: criteria: c.toml: no such file in the session folder\n"
+    assert missing.stderr == told
 
 
 @pytest.fixture(scope="module")

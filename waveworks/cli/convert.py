@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from waveworks.cli.options import json_option, output_options, session_argument, track
+from waveworks.cli.options import json_option, output_options, progress, session_argument
 from waveworks.cli.show import show_faults, show_tables
 
 FORMATS = ("csv", "edf")
@@ -47,7 +47,9 @@ def convert(
 
     untouched = replace(default_settings(), bandpass_hz=None, reject_uv=None)
     with output_folder(output, force=force, source=session) as draft:
-        found = read_session(session, csv_format=csv_format, settings=untouched, track=track)
+        found = read_session(
+            session, csv_format=csv_format, settings=untouched, track=progress("reading")
+        )
         written = write_session(found, draft, to=to)
         write_json(draft / "provenance.json", conversion_provenance(found, written, draft))
     rows = [

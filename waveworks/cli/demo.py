@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from waveworks.cli.options import json_option, output_options
+from waveworks.cli.options import json_option, output_options, progress
 from waveworks.cli.summary import show_analysis
 
 SESSION = "session"
@@ -32,7 +32,7 @@ def demo(ctx: click.Context, /, output: Path, force: bool, as_json: bool) -> Non
         made.mkdir()
         write_simulated(simulate_session(demo_scenario()), made)
         analysis = analyse(read_session(made))
-        write_into(draft, analysis)
+        write_into(draft, analysis, track=progress("drawing"))
     code = show_analysis(analysis, output, as_json=as_json)
     if not as_json:
         click.echo(f"\nInvented throughout. The truth: {output / SESSION / 'truth.csv'}")

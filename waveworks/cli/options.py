@@ -127,23 +127,26 @@ def json_option(command: Command) -> Command:
     )(command)
 
 
-def track(items: Sequence[Any]) -> Iterable[Any]:
-    """Walk through `items` behind a progress bar, where somebody can see it.
+def progress(label: str) -> Callable[[Sequence[Any]], Iterable[Any]]:
+    """Return what walks through a sequence behind a progress bar, where somebody can see it.
 
     Parameters
     ----------
-    items : sequence
-        The work.
+    label : str
+        What is being done.
 
-    Yields
-    ------
-    object
-        Each item.
+    Returns
+    -------
+    callable
     """
-    with click.progressbar(
-        items, label="reading", file=sys.stderr, hidden=not sys.stderr.isatty()
-    ) as bar:
-        yield from bar
+
+    def track(items: Sequence[Any]) -> Iterable[Any]:
+        with click.progressbar(
+            items, label=label, file=sys.stderr, hidden=not sys.stderr.isatty()
+        ) as bar:
+            yield from bar
+
+    return track
 
 
 def _pair(

@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from waveworks.cli.options import track
+from waveworks.cli.options import progress
 
 if TYPE_CHECKING:
     from waveworks.criteria import Criteria
@@ -45,7 +45,9 @@ def read_with_options(session: Path, options: dict[str, Any]) -> "tuple[Session,
         bandpass_hz=options["bandpass"],
         reject_uv=options["reject_uv"],
     )
-    found = read_session(session, csv_format=options["csv_format"], settings=settings, track=track)
+    found = read_session(
+        session, csv_format=options["csv_format"], settings=settings, track=progress("reading")
+    )
     return found, settings
 
 

@@ -9,6 +9,7 @@ from waveworks.cli.options import (
     criteria_option,
     json_option,
     output_options,
+    progress,
     reading_options,
     session_argument,
 )
@@ -43,5 +44,5 @@ def report(
     with output_folder(output, force=force, source=session) as draft:
         found, settings = read_with_options(session, options)
         analysis = analyse(found, settings, criteria_with_options(session, options))
-        write_into(draft, analysis)
+        write_into(draft, analysis, track=progress("drawing"))
     ctx.exit(show_analysis(analysis, output, as_json=as_json))

@@ -4,6 +4,7 @@ import datetime
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from waveworks.loaders.session import Track
 from waveworks.measures.checks import notes_of
 from waveworks.measures.definitions import DEFINITIONS
 from waveworks.pipeline import Analysis
@@ -14,7 +15,7 @@ from waveworks.report.sections import control_sections, series_sections
 from waveworks.report.words import printable, window_words
 
 
-def report_html(analysis: Analysis, *, made_on: datetime.date) -> str:
+def report_html(analysis: Analysis, *, made_on: datetime.date, track: Track = iter) -> str:
     """Return the report as one self-contained page.
 
     Parameters
@@ -23,6 +24,8 @@ def report_html(analysis: Analysis, *, made_on: datetime.date) -> str:
         What was measured.
     made_on : datetime.date
         The date on the page; the same input gives the same page but for it.
+    track : callable, optional
+        Wraps the sequence of levels, to show progress.
 
     Returns
     -------
@@ -50,7 +53,7 @@ def report_html(analysis: Analysis, *, made_on: datetime.date) -> str:
         definitions=DEFINITIONS,
         n_tests=sum(recording.kind == "test" for recording in session.recordings),
         notes=notes_of(session),
-        series=series_sections(analysis),
+        series=series_sections(analysis, track=track),
         settings=analysis.settings,
         summary=SUMMARY_QUANTITIES,
         traces=TRACE_QUANTITIES,

@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Iterable, Sequence
 
+from waveworks.loaders.session import Track
 from waveworks.measures.level_views import level_progress
 from waveworks.measures.levels import LevelMeasures
 from waveworks.measures.recordings import RecordingMeasures
@@ -19,13 +20,15 @@ from waveworks.report.pictures import (
 from waveworks.report.records import ControlSection, LevelSection, SeriesSection
 
 
-def series_sections(analysis: Analysis) -> tuple[SeriesSection, ...]:
+def series_sections(analysis: Analysis, *, track: Track = iter) -> tuple[SeriesSection, ...]:
     """Return a section an ear and stimulus.
 
     Parameters
     ----------
     analysis : Analysis
         What was measured.
+    track : callable, optional
+        Wraps the sequence of levels, to show progress.
 
     Returns
     -------
@@ -35,22 +38,24 @@ def series_sections(analysis: Analysis) -> tuple[SeriesSection, ...]:
     groups: dict[Condition, list[LevelMeasures]] = {}
     for level in analysis.level_measures:
         groups.setdefault(level.condition.series, []).append(level)
-    sections = []
-    for number, (series, levels) in enumerate(groups.items(), start=1):
+    for levels in groups.values():
         levels.sort(key=lambda level: _height(level.condition), reverse=True)
-        sections.append(
-            SeriesSection(
-                id=f"series-{number}",
-                title=str(series),
-                ear=series.ear,
-                pictures=tuple(series_pictures(levels)),
-                levels=tuple(
-                    _level_section(analysis, level, f"series-{number}-level-{place}")
-                    for place, level in enumerate(levels, start=1)
-                ),
-            )
+    sections: dict[Condition, list[LevelSection]] = {series: [] for series in groups}
+    ids = {series: f"series-{number}" for number, series in enumerate(groups, start=1)}
+    for level in track([level for levels in groups.values() for level in levels]):
+        series = level.condition.series
+        anchor = f"{ids[series]}-level-{len(sections[series]) + 1}"
+        sections[series].append(_level_section(analysis, level, anchor))
+    return tuple(
+        SeriesSection(
+            id=ids[series],
+            title=str(series),
+            ear=series.ear,
+            pictures=tuple(series_pictures(levels)),
+            levels=tuple(sections[series]),
         )
-    return tuple(sections)
+        for series, levels in groups.items()
+    )
 
 
 def control_sections(analysis: Analysis) -> tuple[ControlSection, ...]:

@@ -3,6 +3,7 @@
 import datetime
 from pathlib import Path
 
+from waveworks.loaders.session import Track
 from waveworks.pipeline import Analysis
 from waveworks.pipeline.outputs import write_tables
 from waveworks.report.page import report_html
@@ -41,7 +42,13 @@ def write_report(
         write_into(draft, analysis, made_on=made_on)
 
 
-def write_into(folder: Path, analysis: Analysis, *, made_on: datetime.date | None = None) -> None:
+def write_into(
+    folder: Path,
+    analysis: Analysis,
+    *,
+    made_on: datetime.date | None = None,
+    track: Track = iter,
+) -> None:
     """Write the report, its tables and their provenance into a folder that exists.
 
     Parameters
@@ -52,6 +59,8 @@ def write_into(folder: Path, analysis: Analysis, *, made_on: datetime.date | Non
         What was measured.
     made_on : datetime.date, optional
         The date on the page; today by default.
+    track : callable, optional
+        Wraps the sequence of levels, to show progress.
 
     Raises
     ------
@@ -59,5 +68,5 @@ def write_into(folder: Path, analysis: Analysis, *, made_on: datetime.date | Non
         If a file cannot be written.
     """
     write_tables(analysis, folder)
-    page = report_html(analysis, made_on=made_on or datetime.date.today())
+    page = report_html(analysis, made_on=made_on or datetime.date.today(), track=track)
     (folder / REPORT).write_text(page, encoding="utf-8", newline="")
