@@ -4,8 +4,10 @@ The folder beside the tests is the project's own or a copy of it without the pac
 here reads the package's source files.
 """
 
+import csv
 import inspect
 import json
+import math
 import re
 import shlex
 import shutil
@@ -14,16 +16,23 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from scipy import stats
 
 from waveworks.cli.app import commands
 from waveworks.criteria import default_criteria, read_criteria
 from waveworks.criteria import read as criteria_read
 from waveworks.dsp import peaks
+from waveworks.dsp.settling import follow_marks
 from waveworks.loaders import csv_format, manifest, session_toml
 from waveworks.measures.definitions import DEFINITIONS
 from waveworks.measures.tables import LEVELS_COLUMNS, MEASURES_COLUMNS, TRACES_COLUMNS
 from waveworks.model import CONDITION_COLUMNS
+from waveworks.plots import NV_PER_MS
+from waveworks.plots.combined import NORMAL_95
+from waveworks.plots.style import LEAST_NV_PER_MS, MOST_NV_PER_MS
+from waveworks.report.pictures import MOST_LEVELS
 from waveworks.settings import default_settings, read, read_settings
+from waveworks.simulate.scenario import read_scenario
 
 PROJECT = Path(__file__).parents[1]
 DOCS = PROJECT / "docs"
@@ -74,6 +83,14 @@ def named_in_rows(text):
     """Return the names in backquotes in the first column of every table row."""
     first_cells = re.findall(r"^\|([^|]*)\|", text, re.MULTILINE)
     return [name for cell in first_cells for name in re.findall(r"`([^`]+)`", cell)]
+
+
+def write_named_examples(page):
+    """Write each TOML example whose first line names its file to that file."""
+    for body in blocks(page, "toml"):
+        named = re.match(r"# (\w+\.toml)\n", body)
+        if named:
+            Path(named[1]).write_text(body, encoding="utf-8")
 
 
 @pytest.fixture
@@ -238,23 +255,100 @@ def test_relative_links_lead_somewhere(page):
             assert anchor in anchors, f"{page.name}: {target}"
 
 
-def test_the_readme_measures_the_invented_session_in_one_line(workplace):
-    first, second = lines_of_commands("README.md")[:2]
-    install, measure = first.split(" && ")
+@pytest.fixture(scope="module")
+def first_command(tmp_path_factory):
+    """Run the first command of README where there is nothing else, and return what it wrote."""
+    install, demo = lines_of_commands("README.md")[0].split(" && ")
     assert install == "python -m pip install ."
-    assert second == 'python -m pip install ".[test]" && python -m pytest'
+    program, *arguments = shlex.split(demo)
+    assert program == "waveworks"
+    with pytest.MonkeyPatch.context() as elsewhere:
+        elsewhere.chdir(tmp_path_factory.mktemp("fresh"))
+        result = CliRunner().invoke(commands, arguments)
+        assert result.exit_code == 0, result.output
+        return Path("waveworks-out").resolve()
+
+
+def test_the_readme_reports_an_invented_session_in_one_line(first_command):
+    assert (
+        lines_of_commands("README.md")[1] == 'python -m pip install ".[test]" && python -m pytest'
+    )
     with (PROJECT / "pyproject.toml").open("rb") as file:
         project = tomllib.load(file)["project"]
     assert "test" in project["optional-dependencies"]
     assert project["scripts"] == {"waveworks": "waveworks.cli:main"}
-    program, *arguments = shlex.split(measure)
-    assert program == "waveworks"
+    written = {path.name for path in first_command.iterdir()}
+    assert written == {*OUTPUTS, "provenance.json", "report.html", "session"}
+    table = section("README.md", "What comes out").split("and writes:")[1].split("\n\n")[1]
+    assert named_in_rows(table)[0] == first_command.name
+    assert set(named_in_rows(table)[1:]) == written
+
+
+def test_the_truth_of_the_demo_has_a_row_for_each_recording(first_command):
+    def recordings(path):
+        with path.open(encoding="utf-8", newline="") as file:
+            return [row["recording"] for row in csv.DictReader(file)]
+
+    named = recordings(first_command / "session" / "recordings.csv")
+    assert named
+    assert recordings(first_command / "session" / "truth.csv") == named
+    assert recordings(first_command / "measures.csv") == named
+
+
+def files_said_to_be_written(command):
+    """Return the files that the page of formats names for a command."""
+    rows = re.findall(
+        r"^\| `(\w+)` \| (.*) \|$",
+        section("docs/formats.md", "What each command writes"),
+        re.MULTILINE,
+    )
+    return set(re.findall(r"`([\w.]+\.(?:csv|json|html|toml))`", dict(rows)[command]))
+
+
+def test_every_command_has_a_row_of_the_files_that_it_writes():
+    page = section("docs/formats.md", "What each command writes")
+    assert sorted(named_in_rows(page)) == sorted(commands.commands)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["check", "synthetic_data/quiet_ward"],
+        ["measure", "synthetic_data/quiet_ward", "-o", "out"],
+        ["report", "synthetic_data/quiet_ward", "-o", "out"],
+        ["simulate", "my_scenario.toml", "-o", "out"],
+        ["convert", "synthetic_data/quiet_ward", "--to", "csv", "-o", "out"],
+    ],
+    ids=lambda arguments: arguments[0],
+)
+def test_a_command_writes_the_files_that_the_page_says(arguments, workplace):
+    write_named_examples("docs/how-to.md")
     result = CliRunner().invoke(commands, arguments)
     assert result.exit_code == 0, result.output
-    written = {path.name for path in Path("waveworks-out").iterdir()}
-    assert written == {*OUTPUTS, "provenance.json"}
-    table = text_of("README.md").split("writes four files")[1].split("\n\n")[1]
-    assert set(named_in_rows(table)) == written
+    out = Path("out")
+    written = {path.name for path in out.iterdir()} if out.exists() else set()
+    data = set()
+    if "recordings.csv" in written:
+        with (out / "recordings.csv").open(encoding="utf-8", newline="") as file:
+            data = {name for row in csv.DictReader(file) for name in row["file"].split(";")}
+    assert data <= written
+    assert written - data == files_said_to_be_written(arguments[0])
+
+
+def test_the_demo_writes_the_files_that_the_page_says(first_command):
+    written = {path.name for path in first_command.iterdir() if path.is_file()}
+    assert written == files_said_to_be_written("demo")
+    session = {path.name for path in (first_command / "session").iterdir()}
+    assert files_said_to_be_written("simulate") < session
+
+
+def test_a_number_stands_on_the_page_as_the_formats_say(workplace):
+    CliRunner().invoke(commands, ["report", "synthetic_data/quiet_ward", "-o", "out"])
+    (example,) = re.findall(r"<data .*?</data>", section("docs/formats.md", "report.html"))
+    assert example in Path("out", "report.html").read_text(encoding="utf-8")
+    with Path("out", "measures.csv").open(encoding="utf-8", newline="") as file:
+        (cell,) = [r["rn_nv"] for r in csv.DictReader(file) if r["recording"] == "right-50-1"]
+    assert example.startswith(f'<data value="{cell}">')
 
 
 def test_the_session_shown_in_the_tutorial_measures_as_shown(workplace):
@@ -278,10 +372,14 @@ def test_the_session_shown_in_the_tutorial_measures_as_shown(workplace):
 
 
 @pytest.mark.parametrize("page", ["README.md", "docs/tutorial.md", "docs/how-to.md"])
-def test_commands_on_a_session_that_exists_run_in_their_order(page, workplace):
+def test_commands_on_what_exists_run_in_their_order(page, workplace):
+    write_named_examples(page)
+    if page != "docs/how-to.md":
+        # What these pages do with the reader's own session can be done with any.
+        shutil.copytree("synthetic_data/quiet_ward", "my_session")
     ran = 0
     for arguments in waveworks_calls(page):
-        if Path(arguments[1]).is_dir():
+        if Path(arguments[1]).exists():
             result = CliRunner().invoke(commands, arguments)
             assert result.exit_code == 0, f"{arguments}: {result.output}"
             ran += 1
@@ -290,7 +388,8 @@ def test_commands_on_a_session_that_exists_run_in_their_order(page, workplace):
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_every_command_is_one_that_exists(page, workplace):
-    Path("our_system.toml").touch()
+    for file in ("our_system.toml", "our_limits.toml"):
+        Path(file).touch()
     for name, *arguments in waveworks_calls(page):
         command = commands.commands[name]
         # Parsing alone: wrong options and missing arguments raise.
@@ -310,6 +409,19 @@ def test_python_snippets_run(page, number, workplace, capsys):
     assert capsys.readouterr().out, "a snippet shows something"
 
 
+def test_the_snippet_of_pictures_saves_two_that_can_be_opened(workplace, capsys):
+    from PIL import Image
+
+    (snippet,) = [body for body in blocks("docs/how-to.md", "python") if "savefig" in body]
+    exec(compile(snippet, "docs/how-to.md", "exec"), {})
+    saved = sorted(path.name for path in workplace.glob("*.png"))
+    assert saved == sorted(re.findall(r'savefig\("(.*?)"', snippet))
+    for name in saved:
+        with Image.open(workplace / name) as picture:
+            darkest, brightest = picture.convert("L").getextrema()
+        assert (darkest, brightest) == (pytest.approx(0, abs=60), 255)  # ink on white
+
+
 def test_the_auditor_sees_the_reported_noise_agree(workplace, capsys):
     snippet = next(body for body in blocks("README.md", "python") if "reported" in body)
     exec(compile(snippet, "README.md", "exec"), {})
@@ -318,7 +430,9 @@ def test_the_auditor_sees_the_reported_noise_agree(workplace, capsys):
     assert "right-40-1 reported 21.4 nV, buffers give 21.4 nV" in shown
 
 
-@pytest.mark.parametrize("page", ["docs/criteria.md", "docs/how-to.md", "docs/settings.md"])
+@pytest.mark.parametrize(
+    "page", ["docs/criteria.md", "docs/how-to.md", "docs/scenarios.md", "docs/settings.md"]
+)
 def test_toml_examples_are_read(page, tmp_path):
     examples = blocks(page, "toml")
     assert examples
@@ -329,6 +443,8 @@ def test_toml_examples_are_read(page, tmp_path):
             assert read_settings(path).stimuli
         elif "[[clause]]" in body:
             assert read_criteria(path).clauses
+        elif "[[series]]" in body:
+            assert read_scenario(path).recordings
         else:
             assert csv_format.read_csv_format(path).signal_columns
 
@@ -354,6 +470,23 @@ def test_the_choices_behind_a_suggested_mark_are_those_of_the_page():
     assert f"fewer than {defaults['noise_rate'].default:.0%}".replace("%", " %") in page
     start, stop = defaults["sn10_after_ms"].default
     assert f"{start:g} to {stop:g} ms after it" in page
+
+
+def test_what_the_pictures_draw_is_what_the_page_says():
+    page = " ".join(section("docs/explanation.md", "Pictures").split())
+    assert f"1 ms is drawn as long as {NV_PER_MS:g} nV" in page
+    assert f"from {LEAST_NV_PER_MS:g} to {MOST_NV_PER_MS:g} nV in Python" in page
+    assert f"plus and minus {NORMAL_95:g} times its residual noise" in page
+    assert pytest.approx(stats.norm.ppf(0.975), abs=5e-3) == NORMAL_95
+    reach_ms = inspect.signature(follow_marks).parameters["reach_ms"].default
+    assert f"highest point within {reach_ms:g} ms of its *final* mark" in page
+    # The power at a frequency is chi-square with two degrees of freedom for each repetition.
+    low, high = (math.sqrt(2 / stats.chi2.ppf(p, 2)) for p in (0.975, 0.025))
+    assert f"from {low:.2f} to {high:.1f} times the density" in page
+    assert math.sqrt(3998 / stats.chi2.ppf(0.025, 3998)) == pytest.approx(1.02, abs=5e-3)
+    assert "From 2000 sweeps it is known to about 2 %" in page
+    assert MOST_LEVELS == 8
+    assert "at most eight levels" in " ".join(section("docs/formats.md", "report.html").split())
 
 
 @pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.name)
