@@ -27,10 +27,9 @@ from waveworks.loaders import csv_format, manifest, session_toml
 from waveworks.measures.definitions import DEFINITIONS
 from waveworks.measures.tables import LEVELS_COLUMNS, MEASURES_COLUMNS, TRACES_COLUMNS
 from waveworks.model import CONDITION_COLUMNS
-from waveworks.plots import NV_PER_MS
+from waveworks.plots import MOST_LEVELS, NV_PER_MS
 from waveworks.plots.combined import NORMAL_95
 from waveworks.plots.style import LEAST_NV_PER_MS, MOST_NV_PER_MS
-from waveworks.report.pictures import MOST_LEVELS
 from waveworks.settings import default_settings, read, read_settings
 from waveworks.simulate.scenario import read_scenario
 
@@ -178,7 +177,7 @@ def test_every_criteria_key_is_explained():
     assert {*criteria_read._TOP_KEYS} == {"name", "version", "clause"}
     assert sorted(named_in_rows(page)) == sorted(top | {*criteria_read._CLAUSE_KEYS})
     quantity = next(line for line in page.splitlines() if line.startswith("| `quantity`"))
-    assert re.findall(r"`(\w+)`", quantity)[1:] == [*criteria_read.UNITS]
+    assert re.findall(r"`(\w+)`", quantity)[1:] == [*criteria_read.QUANTITIES]
 
 
 def test_the_example_criteria_are_those_of_the_page():
@@ -189,7 +188,7 @@ def test_the_example_criteria_are_those_of_the_page():
         if line.startswith("|")
     ]
     clauses = default_criteria().clauses
-    assert rows[2:] == [[one.id, one.quantity, str(one)] for one in clauses]
+    assert rows[2:] == [[one.id, one.quantity, one.scope, str(one)] for one in clauses]
 
 
 def test_every_session_key_is_explained():

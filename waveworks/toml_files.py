@@ -11,8 +11,30 @@ from waveworks.errors import WaveworksError
 
 Table = Mapping[str, Any]
 
+_LONGEST = 80
+
 _LARGEST = 10**300
 """A whole number above this is no quantity, and soon no float."""
+
+
+def quoted(value: object) -> str:
+    """Return a value for an error line: on one line, without control characters, shortened.
+
+    Parameters
+    ----------
+    value : object
+        What a file said.
+
+    Returns
+    -------
+    str
+        In quotes if it is text.
+    """
+    try:
+        text = ascii(value) if not str(value).isprintable() else repr(value)
+    except ValueError:  # a whole number of thousands of digits
+        return "a number that is too large"
+    return text if len(text) <= _LONGEST else f"{text[:_LONGEST]}..."
 
 
 class TomlFile:
@@ -107,7 +129,7 @@ class TomlFile:
         """
         for key in table:
             if key not in known:
-                raise self.fail(f"unknown key '{_at(place, key)}'; known: {', '.join(known)}")
+                raise self.fail(f"unknown key {quoted(_at(place, key))}; known: {', '.join(known)}")
 
     def table(self, table: Table, key: str) -> Table:
         """Return a sub-table, empty where it is absent.
@@ -182,7 +204,7 @@ class TomlFile:
         """
         value = table.get(key, default)
         if not isinstance(value, str):
-            raise self.fail(f"'{_at(place, key)}' is {value!r}; it must be text in quotes")
+            raise self.fail(f"'{_at(place, key)}' is {quoted(value)}; it must be text in quotes")
         return value
 
     def choice(
@@ -223,7 +245,8 @@ class TomlFile:
         value = self.text(table, key, place=place)
         if value not in allowed:
             raise self.fail(
-                f"'{_at(place, key)}' is '{value}'; it must be one of {', '.join(allowed)}"
+                f"'{_at(place, key)}' is {quoted(value)}; it must be one of "
+                + ", ".join(map(_named, allowed))
             )
         return value
 
@@ -258,7 +281,7 @@ class TomlFile:
             return None
         value = table[key]
         if not _is_number(value) or not math.isfinite(value):
-            raise self.fail(f"'{_at(place, key)}' is {value!r}; it must be a finite number")
+            raise self.fail(f"'{_at(place, key)}' is {quoted(value)}; it must be a finite number")
         if not value > above:
             raise self.fail(
                 f"'{_at(place, key)}' is {value:g} {unit}".rstrip()
@@ -306,7 +329,7 @@ class TomlFile:
         if not rising:
             limit = "" if above is None else f" above {above:g}"
             raise self.fail(
-                f"'{_at(place, key)}' is {value!r}; it must be two rising numbers{limit}"
+                f"'{_at(place, key)}' is {quoted(value)}; it must be two rising numbers{limit}"
                 f"{', in ' + unit if unit else ''}"
             )
         return float(value[0]), float(value[1])
@@ -314,6 +337,10 @@ class TomlFile:
 
 def _at(place: str, key: str) -> str:
     return f"{place}.{key}" if place else key
+
+
+def _named(choice: str) -> str:
+    return choice or "empty"
 
 
 def _is_number(value: object) -> bool:

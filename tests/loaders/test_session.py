@@ -274,3 +274,14 @@ def test_a_broken_csv_format_option_stops_everything(read, tmp_path: Path) -> No
     (tmp_path / "f.toml").write_text("nonsense = 1", encoding="utf-8")
     with pytest.raises(SettingsError, match="unknown key 'nonsense'"):
         read({}, csv_format=tmp_path / "f.toml")
+
+
+def test_a_file_name_that_no_file_can_have_is_a_row_with_a_reason(write_manifest, write_traces):
+    folder = write_manifest(
+        {"recording": "a", "file": 300 * "x" + ".csv"}, {"recording": "b", "file": "b.csv"}
+    )
+    write_traces(folder / "b.csv", {"average": np.ones(50)})
+    first, second = read_session(folder).recordings
+    assert "cannot be the name of a file" in first.problem
+    assert len(first.problem) < 200
+    assert second.waveforms is not None

@@ -6,6 +6,7 @@ import shutil
 import subprocess
 from html import unescape
 
+import numpy as np
 import pytest
 
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
@@ -60,3 +61,21 @@ def test_the_numbers_of_the_tables_are_seen_in_a_browser(quiet_report, numbers_o
     assert seen["broken"] == 0
     assert seen["wide"] == []
     assert seen["scroll"] <= 1280
+
+
+def test_text_without_a_space_does_not_widen_the_page(
+    write_manifest, write_traces, report_of, tmp_path, look
+):
+    long = "W" * 20_000
+    folder = write_manifest(
+        {"recording": long, "condition": long, "channel": long, "comment": long, "system": long}
+    )
+    write_traces(folder / "one.csv", {"average": np.random.default_rng(1).normal(0, 20, 300)})
+    keys = ("session", "notes", "tester_conclusion", "test_date")
+    text = "\n".join(f"{key} = '{long}'" for key in keys)
+    (folder / "session.toml").write_text(text, encoding="utf-8")
+    report_of(folder)
+    seen = look(tmp_path / "out" / "report.html")
+    assert seen["scroll"] <= 1280
+    assert seen["wide"] == []
+    assert seen["broken"] == 0

@@ -54,6 +54,29 @@ def test_a_file_in_the_way_is_refused(tmp_path: Path) -> None:
         output_folder(tmp_path / "out", force=True).__enter__()
 
 
+def test_a_folder_where_a_file_shall_be_is_found_before_anything_moves(tmp_path: Path) -> None:
+    (tmp_path / "b.csv").mkdir()
+    (tmp_path / "a.csv").write_text("old")
+
+    def write() -> None:
+        with output_folder(tmp_path, force=True) as draft:
+            (draft / "a.csv").write_text("new")
+            (draft / "b.csv").write_text("new")
+
+    with pytest.raises(OutputError, match=r"b\.csv: exists and is a folder"):
+        write()
+    assert (tmp_path / "a.csv").read_text() == "old"
+
+
+def test_nothing_is_written_inside_what_is_read(tmp_path: Path) -> None:
+    for folder in (tmp_path, tmp_path / "out", tmp_path / "deep" / "out"):
+        with pytest.raises(OutputError, match=r"session.*, which is never written to"):
+            output_folder(folder, force=True, source=tmp_path).__enter__()
+    with output_folder(tmp_path / "beside", source=tmp_path / "session"):
+        pass
+    assert (tmp_path / "beside").is_dir()
+
+
 @pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="this user may write everywhere")
 def test_a_place_without_rights_is_one_plain_line(tmp_path: Path) -> None:
     tmp_path.chmod(0o500)

@@ -13,6 +13,8 @@ class Clause:
         Short name, unique in its set.
     quantity : str
         The output column that it limits.
+    scope : {'each trace', 'combined'}
+        Whether each final trace must meet it, or the combined trace.
     operator : {'<=', '>='}
         What the quantity must be against the value.
     value : float
@@ -30,6 +32,7 @@ class Clause:
 
     id: str
     quantity: str
+    scope: str
     operator: str
     value: float
     unit: str
@@ -60,17 +63,19 @@ class Criteria:
     sha256: str
     clauses: tuple[Clause, ...]
 
-    def of(self, quantity: str) -> tuple[Clause, ...]:
+    def of(self, quantity: str, scope: str) -> tuple[Clause, ...]:
         """Return the limits of one quantity.
 
         Parameters
         ----------
         quantity : str
             An output column.
+        scope : {'each trace', 'combined'}
+            Of which trace.
 
         Returns
         -------
         tuple of Clause
             In the order of the file; empty where the set does not limit it.
         """
-        return tuple(clause for clause in self.clauses if clause.quantity == quantity)
+        return tuple(one for one in self.clauses if (one.quantity, one.scope) == (quantity, scope))

@@ -5,23 +5,26 @@ from pathlib import Path
 
 from waveworks.criteria.model import Clause, Criteria
 from waveworks.errors import SettingsError
-from waveworks.toml_files import Table, TomlFile
+from waveworks.toml_files import Table, TomlFile, quoted
 
-UNITS = {
-    "rn_nv": "nV",
-    "gap_nv": "nV",
-    "v_sn10_nv": "nV",
-    "v_sn10_gap_ratio": "",
-    "fmp": "",
-    "n_sweeps": "sweeps",
+QUANTITIES = {
+    "rn_nv": ("<=", "nV"),
+    "gap_nv": ("<=", "nV"),
+    "v_sn10_nv": (">=", "nV"),
+    "v_sn10_gap_ratio": (">=", ""),
+    "fmp": (">=", ""),
+    "n_sweeps": (">=", "sweeps"),
 }
-"""What can be limited, and its unit."""
+"""What can be limited, on which side, and its unit."""
 
-OPERATORS = ("<=", ">=")
-STATUSES = ("published in ", "common practice, no source", "from memory", "own choice")
+SCOPES = ("each trace", "combined")
+STATUSES = ("common practice, no source", "from memory", "own choice")
+PUBLISHED = "published in "
 
 _TOP_KEYS = ("name", "version", "clause")
-_CLAUSE_KEYS = ("id", "quantity", "operator", "value", "unit", "meaning", "source", "status")
+_CLAUSE_KEYS = (
+    *("id", "quantity", "scope", "operator", "value", "unit", "meaning", "source", "status"),
+)
 
 
 def default_criteria() -> Criteria:
@@ -36,12 +39,12 @@ def default_criteria() -> Criteria:
     return _parse(TomlFile(data, name="example.toml", error=SettingsError))
 
 
-def read_criteria(path: Path, *, name: str | None = None) -> Criteria:
+def read_criteria(path: str | Path, *, name: str | None = None) -> Criteria:
     """Return the criteria of a file.
 
     Parameters
     ----------
-    path : Path
+    path : path
         A TOML file.
     name : str, optional
         What to call it in an error; the path itself by default.
@@ -55,7 +58,7 @@ def read_criteria(path: Path, *, name: str | None = None) -> Criteria:
     SettingsError
         If the file cannot be read, has an unknown key or an impossible value.
     """
-    return _parse(TomlFile.read(path, name=name, error=SettingsError))
+    return _parse(TomlFile.read(Path(path), name=name, error=SettingsError))
 
 
 def _parse(toml: TomlFile) -> Criteria:
@@ -67,7 +70,7 @@ def _parse(toml: TomlFile) -> Criteria:
     ids = [clause.id for clause in clauses]
     for number, one in enumerate(ids, start=1):
         if one in ids[: number - 1]:
-            raise toml.fail(f"clause {number}: a second clause '{one}'")
+            raise toml.fail(f"clause {number}: a second clause {quoted(one)}")
     return Criteria(
         name=toml.text(toml.root, "name", default=toml.name),
         version=toml.text(toml.root, "version"),
@@ -83,24 +86,27 @@ def _clause(toml: TomlFile, table: Table, number: int) -> Clause:
         if key not in table and key != "source":
             raise toml.fail(f"'{place}.{key}' is missing")
     name = toml.text(table, "id", place=place)
-    place = f"clause '{name}'"
     if not name:
-        raise toml.fail(f"'clause {number}.id' is empty")
-    quantity = toml.choice(table, "quantity", UNITS, place=place)
-    unit = toml.text(table, "unit", place=place)
-    if unit != UNITS[quantity]:
-        raise toml.fail(f"'{place}.unit' is '{unit}'; {quantity} is in '{UNITS[quantity]}'")
+        raise toml.fail(f"'{place}.id' is empty")
+    place = f"clause {number} ({quoted(name)[1:-1]})"
+    quantity = toml.choice(table, "quantity", QUANTITIES, place=place)
+    operator, unit = QUANTITIES[quantity]
+    toml.choice(table, "operator", (operator,), place=place)
+    toml.choice(table, "unit", (unit,), place=place)
     value = toml.number(table, "value", place=place, above=0.0, unit=unit)
     assert value is not None  # the key is there
     status = toml.text(table, "status", place=place)
-    if not any(status.startswith(known) for known in STATUSES):
+    published = status.startswith(PUBLISHED) and status.removeprefix(PUBLISHED).strip()
+    if status not in STATUSES and not published:
         raise toml.fail(
-            f"'{place}.status' is '{status}'; it must be one of {'..., '.join(STATUSES)}"
+            f"'{place}.status' is {quoted(status)}; it must be one of {', '.join(STATUSES)}, "
+            f"{PUBLISHED}..."
         )
     return Clause(
         id=name,
         quantity=quantity,
-        operator=toml.choice(table, "operator", OPERATORS, place=place),
+        scope=toml.choice(table, "scope", SCOPES, place=place),
+        operator=operator,
         value=value,
         unit=unit,
         meaning=toml.text(table, "meaning", place=place),

@@ -33,6 +33,10 @@ SMOOTHING_MS = 0.45
 _FEWEST_SAMPLES = 16
 
 
+SN10_AFTER_MS = (1.5, 6.0)
+"""SN10 is looked for this long after wave V, in ms (own choice)."""
+
+
 @dataclass(frozen=True)
 class Marks:
     """Suggested marks.
@@ -80,7 +84,7 @@ def suggest_marks(
     replicates: ArrayLike | None = None,
     noise: ArrayLike | None = None,
     noise_rate: float = 0.05,
-    sn10_after_ms: tuple[float, float] = (1.5, 6.0),
+    sn10_after_ms: tuple[float, float] = SN10_AFTER_MS,
 ) -> Marks:
     """Suggest wave V and SN10, or say why there is none.
 

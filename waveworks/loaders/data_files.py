@@ -5,6 +5,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from waveworks.errors import LoadError
+from waveworks.toml_files import quoted
 
 # Rows that share a file stand together, so a few files are enough to read each once.
 _FILES_KEPT = 4
@@ -42,11 +43,12 @@ class DataFiles:
         """
         try:
             path = (self._root / name).resolve()
+            exists = path.exists()
         except (OSError, ValueError):
-            raise LoadError(f"{name!r}: cannot be the name of a file") from None
+            raise LoadError(f"{quoted(name)}: cannot be the name of a file") from None
         if not path.is_relative_to(self._root):
             raise LoadError(f"{name}: leaves the session folder; data files must be inside it")
-        if not path.exists():
+        if not exists:
             raise LoadError(f"{name}: no such file in the session folder")
         if not path.is_file():
             raise LoadError(f"{name}: is not a file")

@@ -109,7 +109,7 @@ _ALL = (
         formula="mean |d - median(d)|, d the difference; no time shift",
         window="noise window",
         source="wording of the UK newborn programme, read second-hand",
-        columns=("gap_nv", "v_sn10_gap_ratio"),
+        columns=("gap_nv",),
     ),
     Definition(
         name="replicate correlation",
@@ -148,6 +148,15 @@ _ALL = (
             "confidence",
             "marks_from",
         ),
+    ),
+    Definition(
+        name="amplitude over gap",
+        meaning="amplitude from V to SN10 of the combined trace over the average gap",
+        unit="",
+        formula="v_sn10_nv / gap_nv",
+        window="noise window",
+        source="wording of the UK newborn programme, read second-hand",
+        columns=("v_sn10_gap_ratio",),
     ),
     Definition(
         name="settling",

@@ -136,6 +136,36 @@ def level_progress(level: LevelMeasures) -> LevelProgress | None:
     )
 
 
+def trace_growths(level: LevelMeasures) -> dict[str, Growth]:
+    """Return how the noise of each final trace fell, because limits are asked of each of them.
+
+    Parameters
+    ----------
+    level : LevelMeasures
+        What was measured.
+
+    Returns
+    -------
+    dict of str to Growth
+        By the trace's label, all its sweeps alike; without the traces that hold neither sweeps nor
+        equal blocks, or that the windows do not fit.
+    """
+    growths = {}
+    for trace in level.traces:
+        if trace.label == COMBINED or level.windows is None:
+            continue
+        epochs, per_epoch = _epochs(pool(trace.members))
+        if epochs is None or len(epochs) < 2:
+            continue
+        try:
+            noise = trace.axis.window(*level.windows.noise_ms, name="noise window")
+            grown = growth(epochs[:, noise], _step(len(epochs), per_epoch))
+        except DataError:
+            continue  # the level's own note says what does not fit
+        growths[trace.label] = replace(grown, n_sweeps=grown.n_sweeps * per_epoch)
+    return growths
+
+
 def pair_view(level: LevelMeasures) -> PairView | None:
     """Return the two final traces over the response window, with their correlation over lags.
 

@@ -5,13 +5,14 @@ from waveworks.plots.combined import plot_combined, plot_recording
 from waveworks.plots.correlation import plot_agreement, plot_cross_correlation
 from waveworks.plots.density import plot_noise_density
 from waveworks.plots.growth import plot_fmp, plot_residual_noise
-from waveworks.plots.replicates import plot_replicates
+from waveworks.plots.replicates import MOST_LEVELS, plot_replicates
 from waveworks.plots.settling import plot_mark_amplitude, plot_mark_latency, plot_settling
 from waveworks.plots.style import EAR_COLOURS, NV_PER_MS, Limit, new_axes
 from waveworks.plots.weights import plot_weights
 
 __all__ = [
     "EAR_COLOURS",
+    "MOST_LEVELS",
     "NV_PER_MS",
     "Limit",
     "new_axes",

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from markupsafe import Markup
 
 from waveworks.criteria import Criteria
+from waveworks.dsp.peaks import SN10_AFTER_MS
 from waveworks.errors import DataError
 from waveworks.measures.final_traces import COMBINED
 from waveworks.measures.levels import LevelMeasures
@@ -56,13 +57,15 @@ def level_lines(level: LevelMeasures, row: Row, criteria: Criteria) -> Iterator[
         value = shown(row[quantity.column], quantity.form)
         if value == MISSING and not quantity.always:
             continue
-        definition = quantity.definition
+        definition = None if value == MISSING else quantity.definition
+        limits = criteria.of(quantity.column, "combined")
+        window = "" if definition is None else windows.get(definition.window, "")
         yield Line(
             quantity=quantity,
             value=value,
             spread=_spread(level, quantity, row),
-            limits="; ".join(f"{clause.id} {clause}" for clause in criteria.of(quantity.column)),
-            window="" if definition is None else windows.get(definition.window, ""),
+            limits="; ".join(f"{clause.id} {clause}" for clause in limits),
+            window=windows.get(quantity.column, window),
             method=methods.get(quantity.column, "" if definition is None else definition.name),
         )
 
@@ -120,7 +123,7 @@ def _spread(level: LevelMeasures, quantity: Quantity, row: Row) -> Markup:
 
 
 def _windows(level: LevelMeasures) -> dict[str, str]:
-    """Return the samples that were used, first and last, by the name of the window."""
+    """Return the samples that were used, first and last, by window, or by column if special."""
     if level.windows is None or level.combined is None:
         return {}
     suggested = level.marks[COMBINED].marks_from == "suggested"
@@ -131,7 +134,8 @@ def _windows(level: LevelMeasures) -> dict[str, str]:
         "V window": level.windows.v_ms if suggested else None,
     }
     axis = level.combined.axis
-    found = {}
+    found = dict.fromkeys(("confidence", "v_sn10_nv", "v_sn10_corrected_nv"), "")
+    found["sn10_ms"] = f"{window_words(*SN10_AFTER_MS)} after V" if suggested else ""
     for name, window_ms in asked.items():
         if window_ms is None:
             continue
@@ -150,10 +154,10 @@ def _methods(level: LevelMeasures) -> dict[str, str]:
     if level.detection.method:
         methods["fmp"] = f"Fmp; p from {level.detection.method}"
     marks = level.marks.get(COMBINED, MarkMeasure())
-    if marks.marks_from == "clinician":
-        made = "placed by a clinician"
-    else:
-        made = f"suggested: {marks.method}" if marks.marks_from == "suggested" else "no mark"
+    if marks.marks_from == "none":
+        return methods
+    suggested = marks.marks_from == "suggested"
+    made = f"suggested: {marks.method}" if suggested else "placed by a clinician"
     marked = ("sn10_ms", "confidence", "v_sn10_nv", "v_sn10_corrected_nv")
     return methods | {"v_ms": made} | dict.fromkeys(marked, "as wave V")
 

@@ -12,7 +12,7 @@ from waveworks.pipeline.cautions import CANNOT_SHOW, CAUTIONS
 from waveworks.pipeline.provenance import versions
 from waveworks.report.quantities import SUMMARY_QUANTITIES, TRACE_QUANTITIES, shown
 from waveworks.report.sections import control_sections, series_sections
-from waveworks.report.words import printable, window_words
+from waveworks.report.words import anchor, printable, window_words
 
 
 def report_html(analysis: Analysis, *, made_on: datetime.date, track: Track = iter) -> str:
@@ -39,7 +39,7 @@ def report_html(analysis: Analysis, *, made_on: datetime.date, track: Track = it
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"shown": shown, "printable": printable}
+    environment.filters |= {"anchor": anchor, "printable": printable, "shown": shown}
     session = analysis.session
     return environment.get_template("report.html.j2").render(
         analysis=analysis,
@@ -56,6 +56,7 @@ def report_html(analysis: Analysis, *, made_on: datetime.date, track: Track = it
         series=series_sections(analysis, track=track),
         settings=analysis.settings,
         summary=SUMMARY_QUANTITIES,
+        trace_limits=[one for one in analysis.criteria.clauses if one.scope == "each trace"],
         traces=TRACE_QUANTITIES,
         versions=versions(),
         window_words=window_words,

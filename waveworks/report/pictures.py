@@ -7,20 +7,26 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.axes import Axes
+from numpy.typing import NDArray
 
 from waveworks import plots
 from waveworks.criteria import Criteria
+from waveworks.dsp.fstats import Growth
+from waveworks.dsp.noise_density import NoiseDensity
 from waveworks.measures.final_traces import COMBINED
-from waveworks.measures.level_views import LevelProgress, noise_density, pair_view
+from waveworks.measures.level_views import (
+    LevelProgress,
+    noise_density,
+    pair_view,
+    trace_growths,
+)
 from waveworks.measures.levels import LevelMeasures
 from waveworks.measures.recordings import RecordingMeasures
 from waveworks.model import Buffers
 from waveworks.plots import Limit
 from waveworks.report.words import number_words, printable
-
-MOST_LEVELS = 8
-"""Level pairs in one panel."""
 
 _LONGEST_NAME = 80
 
@@ -59,9 +65,10 @@ def series_pictures(levels: Sequence[LevelMeasures]) -> Iterator[Picture]:
     ------
     Picture
     """
-    drawable = [level for level in levels if level.combined is not None]
-    for start in range(0, len(drawable), MOST_LEVELS):
-        panel = drawable[start : start + MOST_LEVELS]
+    for start in range(0, len(levels), plots.MOST_LEVELS):
+        panel = levels[start : start + plots.MOST_LEVELS]
+        if all(level.combined is None for level in panel):
+            continue  # the summary says why
         shown = "; ".join(_level_words(level) for level in panel)
         yield _picture(
             "Replicates by level",
@@ -91,7 +98,7 @@ def level_pictures(
     """
     if level.combined is not None:
         yield _picture(
-            "Combined trace and its 95 % noise band",
+            "Combined trace, with 1.96 residual noise on either side at each point by itself",
             f"Final traces and their combination. {_level_words(level)}.",
             plots.plot_combined(level),
             wide=True,
@@ -117,9 +124,12 @@ def level_pictures(
     if density is not None:
         yield _picture(
             "Spectrum of the noise left in the average",
-            f"Noise density against frequency, from {density.method}.",
+            f"Noise density against frequency, from {density.method}: {_density_words(density)}.",
             plots.plot_noise_density(density),
         )
+    for label, growth in trace_growths(level).items():
+        limits = _limits(criteria, "rn_nv", "each trace")
+        yield _noise_picture(f"trace {label}", growth, limits)
     if progress is not None:
         yield from _progress_pictures(progress, criteria)
 
@@ -141,8 +151,8 @@ def recording_pictures(measured: RecordingMeasures) -> Iterator[Picture]:
     if isinstance(recording.waveforms, Buffers):
         yield _picture(
             f"A, B and half their difference: {name}",
-            f"Buffers A and B of {name} superimposed, half their difference below: "
-            f"{_noise_words(measured)}.",
+            f"Buffers A and B of {name} superimposed, half their difference (scaled where their "
+            f"counts differ) below: {_noise_words(measured)}.",
             plots.plot_buffers(recording),
             wide=True,
         )
@@ -173,45 +183,41 @@ def trace_pictures(measured: RecordingMeasures) -> Iterator[Picture]:
 
 def _progress_pictures(progress: LevelProgress, criteria: Criteria) -> Iterator[Picture]:
     growth = progress.growth
-    noise_limits, f_limits = _limits(criteria, "rn_nv"), _limits(criteria, "fmp")
-    met = [(limit.label, growth.sweeps_to_rn(limit.value)) for limit in noise_limits]
-    yield _picture(
-        "Residual noise against sweeps",
-        f"Residual noise is {number_words(growth.rn_nv[-1], '.1f', 'nV')} after "
-        f"{growth.n_sweeps[-1]} sweeps. "
-        f"{_met_words(met)}",
-        plots.plot_residual_noise(growth, limits=noise_limits),
-    )
-    met = [(limit.label, growth.sweeps_to_fmp(limit.value)) for limit in f_limits]
+    limits = _limits(criteria, "rn_nv", "combined")
+    if limits:
+        yield _noise_picture("all sweeps together", growth, limits)
+    limits = _limits(criteria, "fmp", "combined")
+    met = [(limit, growth.sweeps_to_fmp(limit.value)) for limit in limits]
     yield _picture(
         "Fmp against sweeps",
         f"Fmp is {number_words(growth.fmp[-1], '.2f')} after {growth.n_sweeps[-1]} sweeps. "
         f"{_met_words(met)} A look after every step raises the false-positive rate.",
-        plots.plot_fmp(growth, limits=f_limits),
+        plots.plot_fmp(growth, limits=limits),
     )
-    if progress.settling is not None:
-        settling = progress.settling
-        yield _picture(
-            f"How the average settles, per {settling.step} sweeps",
-            f"Change of the running average in the last {settling.step} sweeps: "
-            f"{settling.change_nv[-1]:.1f} nV, noise alone would give "
-            f"{settling.expected_nv[-1]:.1f} nV (95 % from "
-            f"{number_words(settling.low_nv[-1], '.1f', 'nV')} to "
-            f"{number_words(settling.high_nv[-1], '.1f', 'nV')}).",
-            plots.plot_settling(settling),
-        )
+    settling = progress.settling
+    yield _picture(
+        f"How the average settles, per {settling.step} sweeps",
+        f"Change of the running average in the last {settling.step} sweeps: "
+        f"{settling.change_nv[-1]:.1f} nV; noise of constant power in independent sweeps would "
+        f"give {settling.expected_nv[-1]:.1f} nV (95 % from "
+        f"{number_words(settling.low_nv[-1], '.1f', 'nV')} to "
+        f"{number_words(settling.high_nv[-1], '.1f', 'nV')}).",
+        plots.plot_settling(settling),
+    )
     if progress.course is not None:
         course = progress.course
         near = "followed near its final place, which favours that place"
         yield _picture(
             "Wave V latency against sweeps",
-            f"Latency of wave V in the running average, {near}.",
+            f"Latency of wave V in the running average, {near}: "
+            f"{_course_words(course.v_ms, '.2f', 'ms')}.",
             plots.plot_mark_latency(course),
         )
         yield _picture(
             "Amplitude V to SN10 against sweeps",
-            f"Amplitude from wave V to SN10 in the running average, {near}.",
-            plots.plot_mark_amplitude(course, limits=_limits(criteria, "v_sn10_nv")),
+            f"Amplitude from wave V to SN10 in the running average, {near}: "
+            f"{_course_words(course.v_sn10_nv, '.0f', 'nV')}.",
+            plots.plot_mark_amplitude(course, limits=_limits(criteria, "v_sn10_nv", "combined")),
         )
     if progress.weighted is not None and progress.n_per_block is not None:
         weights = progress.weighted.weights
@@ -223,16 +229,38 @@ def _progress_pictures(progress: LevelProgress, criteria: Criteria) -> Iterator[
         )
 
 
-def _limits(criteria: Criteria, quantity: str) -> tuple[Limit, ...]:
-    return tuple(Limit(clause.value, clause.id) for clause in criteria.of(quantity))
+def _noise_picture(of: str, growth: Growth, limits: Sequence[Limit]) -> Picture:
+    met = [(limit, growth.sweeps_to_rn(limit.value)) for limit in limits]
+    return _picture(
+        f"Residual noise against sweeps: {of}",
+        f"Residual noise of {of} is {number_words(growth.rn_nv[-1], '.1f', 'nV')} after "
+        f"{growth.n_sweeps[-1]} sweeps, all alike. {_met_words(met)}",
+        plots.plot_residual_noise(growth, limits=limits),
+    )
 
 
-def _met_words(met: Sequence[tuple[str, int | None]]) -> str:
+def _limits(criteria: Criteria, quantity: str, scope: str) -> tuple[Limit, ...]:
+    return tuple(Limit(clause.value, clause.id) for clause in criteria.of(quantity, scope))
+
+
+def _met_words(met: Sequence[tuple[Limit, int | None]]) -> str:
     return " ".join(
-        f"Limit {label} first met at {count} sweeps."
-        if count is not None
-        else f"Limit {label} not met."
-        for label, count in met
+        f"Limit {printable(limit.label, _LONGEST_NAME)}, {limit.value:g}: "
+        + ("not met." if count is None else f"first met at {count} sweeps.")
+        for limit, count in met
+    )
+
+
+def _course_words(values: NDArray[np.float64], form: str, unit: str) -> str:
+    first, last = (number_words(float(values[place]), form, unit) for place in (0, -1))
+    return f"{first} at the first step, {last} at the last"
+
+
+def _density_words(density: NoiseDensity) -> str:
+    frequencies = density.frequency_hz
+    told = [round(place * (frequencies.size - 1)) for place in (0, 0.1, 0.5)]
+    return ", ".join(
+        f"{density.density[i]:.2g} nV/√Hz at {frequencies[i]:.0f} Hz" for i in dict.fromkeys(told)
     )
 
 

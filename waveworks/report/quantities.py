@@ -62,12 +62,15 @@ class RecordingLine:
     values : tuple of (str, str)
         Column of measures.csv and form of each; the first decides whether there is anything to
         say.
+    alone : str
+        Pattern where the first value stands without the second; empty is `pattern`.
     """
 
     name: str
     unit: str
     pattern: str
     values: tuple[tuple[str, str], ...]
+    alone: str = ""
 
     def cell(self, row: Mapping[str, object]) -> Markup:
         """Return what a recording's row says.
@@ -82,7 +85,10 @@ class RecordingLine:
         Markup
         """
         texts = [shown(row[column], form) for column, form in self.values]
-        return MISSING if texts[0] == MISSING else Markup(self.pattern).format(*texts)
+        if texts[0] == MISSING:
+            return MISSING
+        lonely = self.alone and texts[1] == MISSING
+        return Markup(self.alone if lonely else self.pattern).format(*texts)
 
 
 LEVEL_QUANTITIES = (
@@ -126,8 +132,11 @@ RECORDING_LINES = (
         "nV",
         "{} (95 % {} to {})",
         (("rn_nv", "nv"), ("rn_low_nv", "nv"), ("rn_high_nv", "nv")),
+        alone="{}",
     ),
-    RecordingLine("its method, and df", "", "{}, {}", (("rn_method", "text"), ("rn_df", "hz"))),
+    RecordingLine(
+        "its method, and df", "", "{}, {}", (("rn_method", "text"), ("rn_df", "hz")), alone="{}"
+    ),
     RecordingLine(
         "noise window used", "ms", "{} to {}", (("noise_start_ms", "ms"), ("noise_stop_ms", "ms"))
     ),

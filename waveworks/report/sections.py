@@ -84,9 +84,10 @@ def control_sections(analysis: Analysis) -> tuple[ControlSection, ...]:
     )
 
 
-def _height(condition: Condition) -> float:
+def _height(condition: Condition) -> tuple[bool, float]:
+    """Return a key that puts high levels last, and levels in dB nHL after those in dB eHL."""
     level = condition.level_db_nhl if condition.level_db_ehl is None else condition.level_db_ehl
-    return float("-inf") if level is None else level
+    return condition.level_db_ehl is None, float("-inf") if level is None else level
 
 
 def _level_section(analysis: Analysis, level: LevelMeasures, anchor: str) -> LevelSection:
@@ -98,8 +99,11 @@ def _level_section(analysis: Analysis, level: LevelMeasures, anchor: str) -> Lev
     row = rows_of(levels_table([level]))[0]
     progress = level_progress(level)
     pictures = [*level_pictures(level, progress, analysis.criteria)]
+    drawn = () if level.combined is None else level.combined.members
     for one in here:
-        pictures += recording_pictures(one)
+        # A stored average, a copy or a recording that does not fit the others is in no trace.
+        alone = not any(one.recording is member for member in drawn)
+        pictures += trace_pictures(one) if alone else recording_pictures(one)
     return LevelSection(
         id=anchor,
         title=_title(level.condition),
@@ -112,10 +116,22 @@ def _level_section(analysis: Analysis, level: LevelMeasures, anchor: str) -> Lev
         notes=(
             *level.faults,
             *level.notes,
+            *_weighting_note(level),
             *(() if progress is None else progress.notes),
             *_recording_notes(here, level.notes),
         ),
     )
+
+
+def _weighting_note(level: LevelMeasures) -> Iterable[str]:
+    combined = level.combined
+    if combined is None or len(combined.members) == 1:
+        return
+    if combined.weighting == "inverse-variance":
+        yield (
+            "courses over sweeps and the spectrum count all sweeps alike; the combined trace, with "
+            f"its residual noise of {combined.noise.rn_nv:.1f} nV, weighs by inverse variance"
+        )
 
 
 def _recording_notes(measured: Sequence[RecordingMeasures], told: Collection[str]) -> Iterable[str]:

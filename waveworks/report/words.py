@@ -1,6 +1,7 @@
 """Words on the page: what a user wrote, made fit to print, and windows in words."""
 
 import math
+import re
 
 LONGEST = 400
 """More of one text than this is not printed; the files hold the whole of it."""
@@ -28,6 +29,21 @@ def printable(text: object, longest: int = LONGEST) -> str:
     if len(clean) <= longest:
         return clean
     return f"{clean[:longest].rstrip()}… ({len(clean)} characters, shortened)"
+
+
+def anchor(name: str) -> str:
+    """Return the id under which the page defines a measure.
+
+    Parameters
+    ----------
+    name : str
+        Of the measure.
+
+    Returns
+    -------
+    str
+    """
+    return "measure-" + re.sub(r"[^a-z0-9]+", "-", name.lower())
 
 
 def number_words(value: float, form: str, unit: str = "") -> str:

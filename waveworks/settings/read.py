@@ -6,7 +6,7 @@ from pathlib import Path
 
 from waveworks.errors import SettingsError
 from waveworks.settings.model import Settings, StimulusWindows
-from waveworks.toml_files import Table, TomlFile
+from waveworks.toml_files import Table, TomlFile, quoted
 
 _TOP_KEYS = ("name", "processing", "stimulus")
 _PROCESSING_KEYS = ("bandpass_hz", "reject_uv")
@@ -32,12 +32,12 @@ def default_settings() -> Settings:
     return _parse(TomlFile(data, name="default.toml", error=SettingsError))
 
 
-def read_settings(path: Path, *, name: str | None = None) -> Settings:
+def read_settings(path: str | Path, *, name: str | None = None) -> Settings:
     """Return the settings of a file.
 
     Parameters
     ----------
-    path : Path
+    path : path
         A TOML file.
     name : str, optional
         What to call it in an error; the path itself by default.
@@ -51,7 +51,7 @@ def read_settings(path: Path, *, name: str | None = None) -> Settings:
     SettingsError
         If the file cannot be read, has an unknown key or an impossible value.
     """
-    return _parse(TomlFile.read(path, name=name, error=SettingsError))
+    return _parse(TomlFile.read(Path(path), name=name, error=SettingsError))
 
 
 def _parse(toml: TomlFile) -> Settings:
@@ -67,7 +67,7 @@ def _parse(toml: TomlFile) -> Settings:
     keys = [(row.stimulus, row.frequency_hz) for row in rows]
     for number, key in enumerate(keys, start=1):
         if key in keys[: number - 1]:
-            raise toml.fail(f"stimulus {number}: a second row for '{key[0]}', {key[1]} Hz")
+            raise toml.fail(f"stimulus {number}: a second row for {quoted(key[0])}, {key[1]} Hz")
     return Settings(
         name=toml.text(toml.root, "name", default=toml.name),
         sha256=toml.sha256,

@@ -5,7 +5,7 @@ from collections.abc import Collection
 from typing import Any
 
 from waveworks.errors import WaveworksError
-from waveworks.toml_files import Table, TomlFile
+from waveworks.toml_files import Table, TomlFile, quoted
 
 
 class Keys:
@@ -106,7 +106,7 @@ class Keys:
         value = self._value(key, [])
         if not isinstance(value, list) or any(one not in allowed for one in value):
             raise self.fault(
-                key, f"is {value!r}; it must be a list of some of {', '.join(allowed)}"
+                key, f"is {quoted(value)}; it must be a list of some of {', '.join(allowed)}"
             )
         return tuple(value)
 
@@ -130,7 +130,7 @@ class Keys:
         """
         value = self._value(key, False)
         if not isinstance(value, bool):
-            raise self.fault(key, f"is {value!r}; it must be true or false")
+            raise self.fault(key, f"is {quoted(value)}; it must be true or false")
         return value
 
     def number(
@@ -209,7 +209,7 @@ class Keys:
         """
         if isinstance(value := self._value(key, None), str):
             if value != "none":
-                raise self.fault(key, f"is '{value}'; it must be a number or 'none'")
+                raise self.fault(key, f"is {quoted(value)}; it must be a number or 'none'")
             return value
         return self.optional_number(key, low, high, unit=unit)
 
@@ -238,7 +238,7 @@ class Keys:
         """
         value = self._value(key, list(default))
         if not isinstance(value, list) or len(value) != 2:
-            raise self.fault(key, f"is {value!r}; it must be two numbers, [first, last]")
+            raise self.fault(key, f"is {quoted(value)}; it must be two numbers, [first, last]")
         first, last = (self._within(key, one, low, high, "") for one in value)
         return first, last
 
@@ -266,7 +266,9 @@ class Keys:
         self._layer(key, needed=default is None)
         value = self._value(key, default)
         if not _is_whole(value, low, high):
-            raise self.fault(key, f"is {value!r}; it must be a whole number from {low} to {high}")
+            raise self.fault(
+                key, f"is {quoted(value)}; it must be a whole number from {low} to {high}"
+            )
         return int(value)
 
     def whole_numbers(self, key: str, low: int, high: int) -> tuple[int, ...]:
@@ -291,7 +293,7 @@ class Keys:
         value = self._value(key, [])
         if not isinstance(value, list) or not all(_is_whole(one, low, high) for one in value):
             raise self.fault(
-                key, f"is {value!r}; it must be a list of whole numbers from {low} to {high}"
+                key, f"is {quoted(value)}; it must be a list of whole numbers from {low} to {high}"
             )
         return tuple(value)
 
@@ -331,7 +333,7 @@ class Keys:
         if not (is_number and low <= value <= high):  # type: ignore[operator]
             ends = f"at least {low:g}" if math.isinf(high) else f"from {low:g} to {high:g}"
             raise self.fault(
-                key, f"is {value!r}; it must be a number {ends}{f' {unit}' if unit else ''}"
+                key, f"is {quoted(value)}; it must be a number {ends}{f' {unit}' if unit else ''}"
             )
         return float(value)  # type: ignore[arg-type]
 

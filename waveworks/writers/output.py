@@ -32,10 +32,12 @@ def output_folder(
     Raises
     ------
     OutputError
-        If `folder` is `source`, exists without `force`, is no folder, or cannot be written.
+        If `folder` is `source` or inside it, exists without `force`, is no folder, holds a folder
+        where a file shall be or the reverse, or cannot be written.
     """
-    if source is not None and folder.resolve() == source.resolve():
-        raise OutputError(f"{folder}: is the session itself, which is never written to")
+    if source is not None and folder.resolve().is_relative_to(source.resolve()):
+        place = "the session itself" if folder.resolve() == source.resolve() else "in the session"
+        raise OutputError(f"{folder}: is {place}, which is never written to")
     _refuse_unusable(folder, force=force)
     with _plain_errors(folder):
         # Near the target, so that the final move stays within one file system.
@@ -65,8 +67,13 @@ def _put(draft: Path, folder: Path) -> None:
         folder.parent.mkdir(parents=True, exist_ok=True)
         draft.rename(folder)
         return
-    for source in sorted(draft.rglob("*")):
-        target = folder / source.relative_to(draft)
+    moves = [(source, folder / source.relative_to(draft)) for source in sorted(draft.rglob("*"))]
+    for source, target in moves:
+        # Looked at before anything moves, so that an output is never half replaced.
+        if target.exists() and target.is_dir() != source.is_dir():
+            kind = "a folder" if target.is_dir() else "not a folder"
+            raise OutputError(f"{target}: exists and is {kind}")
+    for source, target in moves:
         if source.is_dir():
             target.mkdir(exist_ok=True)
         else:
