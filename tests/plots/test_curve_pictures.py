@@ -5,6 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from waveworks.dsp.averaging import WeightedAverage
 from waveworks.dsp.fstats import Growth
@@ -206,3 +209,56 @@ def test_density_with_its_interval(lines_named, words_of) -> None:
     assert corners >= {(100, 1), (200, 0.5), (400, 0.2), (100, 4), (200, 2), (400, 1)}
     assert (ax.get_xscale(), ax.get_yscale()) == ("log", "log")
     assert "From 800 sweeps." in words_of(ax)
+
+
+def test_the_limit_of_r_is_drawn_at_lag_0_only(bench, lines_named, words_of) -> None:
+    pair = pair_view(bench.level(bench.average(), bench.average()))
+    ax = plot_cross_correlation(pair)
+    (line,) = lines_named(ax, "5 % limit at lag 0")
+    limit = pair.agreement.critical_r(0.05)
+    assert list(line.get_ydata()) == [limit, limit]
+    start, stop = line.get_xdata()
+    assert -0.3 < start < 0 < stop < 0.3  # of lags from -2 to 2 ms
+    assert "At its best lag noise passes that far more often." in words_of(ax)
+
+
+def test_what_a_band_holds_is_said(words_of) -> None:
+    assert "Expected of independent sweeps, all equally noisy." in words_of(plot_settling(SETTLING))
+    density = NoiseDensity(
+        frequency_hz=np.array([100.0, 200.0, 400.0]),
+        density=np.array([3.0, 2.0, 1.0]),
+        low=np.array([2.0, 1.5, 0.8]),
+        high=np.array([4.0, 2.5, 1.3]),
+        df=20.0,
+        method="11 sweeps",
+    )
+    assert "95 % at each frequency by itself" in words_of(plot_noise_density(density))
+
+
+def test_limits_never_look_like_what_is_expected(lines_named) -> None:
+    limits = [Limit(value, f"limit {value}") for value in (35, 25, 22)]
+    ax = plot_residual_noise(GROWTH, limits=limits)
+    names = ["constant power", *(limit.label for limit in limits)]
+    patterns = {str(lines_named(ax, name)[0]._unscaled_dash_pattern) for name in names}
+    assert len(patterns) == len(names)
+
+
+def test_pictures_side_by_side_do_not_write_over_one_another() -> None:
+    figure = Figure(figsize=(10, 4), layout="constrained")
+    FigureCanvasAgg(figure)
+    left, right = figure.subplots(1, 2)
+    plot_settling(SETTLING, ax=left)
+    plot_residual_noise(GROWTH, limits=(Limit(30, "first look"), Limit(15, "absent")), ax=right)
+    figure.canvas.draw()
+    renderer = figure.canvas.get_renderer()
+    boxes = [
+        [
+            Text.get_window_extent(text, renderer)  # of the letters alone, without their anchor
+            for text in ax.findobj(Text)
+            if text.get_text().strip() and text.get_visible()
+        ]
+        for ax in (left, right)
+    ]
+    assert min(map(len, boxes)) > 5
+    assert not any(a.overlaps(b) for a in boxes[0] for b in boxes[1])
+    assert all(box.x0 >= 0 and box.x1 <= 1000 for side in boxes for box in side)

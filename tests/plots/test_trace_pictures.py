@@ -197,6 +197,12 @@ def test_the_band_is_1_96_residual_noise(bench, words_of) -> None:
     assert f"residual noise ({rn:.3g} nV)" in words_of(ax)
 
 
+def test_the_band_is_said_to_be_pointwise(bench, words_of) -> None:
+    assert "Band: each point by itself." in words_of(
+        plot_combined(bench.level(bench.average(), bench.average()))
+    )
+
+
 def test_without_residual_noise_there_is_a_word_and_no_band(bench, words_of) -> None:
     ax = plot_combined(bench.level(bench.average()))
     assert "Residual noise not known: no band." in words_of(ax)

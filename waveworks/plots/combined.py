@@ -167,7 +167,7 @@ def _plot(
         key.append(Entry(words, _WINDOW_LOOK))
     if marks is not None and is_marked(marks, axis):
         key += mark_entries([marks.marks_from])
-    notes = ["" if known else "Residual noise not known: no band."]
+    notes = ["Band: each point by itself." if known else "Residual noise not known: no band."]
     if marks is not None:
         notes.append(_mark_note(marks, axis))
     notes += [window_note(windows[1], axis), stimulus_note(axis.start_ms, axis.stop_ms)]

@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 
 from waveworks.dsp.agreement import Agreement
 from waveworks.measures.level_views import PairView
-from waveworks.plots.curves import EXPECTED, add_curve, curve_look
+from waveworks.plots.curves import add_curve, curve_look
 from waveworks.plots.frame import Entry, Frame, framed, linear_ticks, say, set_ticks
 from waveworks.plots.style import DOTTED, GREY, SMALL_IN, Look
 from waveworks.plots.text import INK, amount
@@ -15,6 +15,9 @@ from waveworks.plots.text import INK, amount
 _ALPHA = 0.05
 _SQUARE_IN = (2.0, 2.0)
 _LEAST_SPAN_NV = 50.0
+_LIMIT: Look = {"color": INK, "linewidth": 2.2, "solid_capstyle": "butt"}
+_LIMIT_SHARE = 0.12
+"""Half the width of the bar at lag 0, of the largest lag."""
 
 
 def plot_cross_correlation(pair: PairView, *, ax: Axes | None = None) -> Axes:
@@ -30,8 +33,9 @@ def plot_cross_correlation(pair: PairView, *, ax: Axes | None = None) -> Axes:
     Returns
     -------
     Axes
-        In ms and r. Positive lags mean that trace 2 is later than trace 1. The dashed line is
-        what noise reaches at lag 0 with a chance of 5 %, one-sided.
+        In ms and r. Positive lags mean that trace 2 is later than trace 1. The bar at lag 0 is
+        what noise reaches there with a chance of 5 %, one-sided; at its best lag it does far more
+        often.
     """
     lags_ms = pair.correlation.lag_samples * pair.step_ms
     agreed = pair.agreement
@@ -44,14 +48,16 @@ def plot_cross_correlation(pair: PairView, *, ax: Axes | None = None) -> Axes:
     if known and not math.isnan(best):
         key.append(Entry(f"highest at {best:.2f} ms".replace("-", "\u2212"), peak))
     if not math.isnan(limit):
-        key.append(Entry(f"5 % limit for noise at lag 0: {limit:.2f}", EXPECTED))
-    notes = ("Positive lag: trace 2 later.", _caution(agreed))
+        key.append(Entry(f"5 % limit for noise at lag 0: {limit:.2f}", _LIMIT))
+    elsewhere = "" if math.isnan(limit) else "At its best lag noise passes that far more often."
+    notes = ("Positive lag: trace 2 later.", elsewhere, _caution(agreed))
     ax = framed(ax, SMALL_IN, Frame("lag in ms", "r", key=tuple(key), notes=notes))
     reach = max(float(lags_ms[-1]), 0.5)
     ax.set(xlim=(-1.04 * reach, 1.04 * reach), ylim=(-1.1, 1.1))
     set_ticks(ax, x=linear_ticks(-reach, reach, 5), y=(-1, -0.5, 0, 0.5, 1))
     if not math.isnan(limit):
-        ax.axhline(limit, **EXPECTED, zorder=1, label="5 % limit at lag 0")
+        ends = (-_LIMIT_SHARE * reach, _LIMIT_SHARE * reach)
+        add_curve(ax, ends, (limit, limit), **_LIMIT, zorder=2, label="5 % limit at lag 0")
     if not known:
         say(ax, "No correlation: a trace is constant.")
         return ax

@@ -18,7 +18,8 @@ CURVE: Look = {"color": INK, "linewidth": 1.3}
 EXPECTED: Look = {"color": GREY, "linewidth": 1.0, "linestyle": DASHED}
 EXPECTED_BAND: Look = {"color": BAND, "linewidth": 6.0, "solid_capstyle": "butt"}
 
-_LINE_STYLES = (DASHED, DOTTED, (0, (6, 1.5, 1, 1.5)))
+# None of them is the dashed line of what is expected.
+_LINE_STYLES = ((0, (6, 1.5, 1, 1.5)), DOTTED, (0, (6, 1.5, 1, 1.5, 1, 1.5)))
 _MARKERS = ("o", "s", "D")
 _MOST_DOTS = 40
 

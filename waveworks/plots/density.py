@@ -40,7 +40,7 @@ def plot_noise_density(density: NoiseDensity, *, ax: Axes | None = None) -> Axes
     floor = high / 10**_MOST_DECADES
     n_points = density.frequency_hz.size
     look: Look = {**CURVE, "linewidth": 1.0, "marker": "." if n_points < 3 else "none"}
-    key = (Entry("noise", look), Entry("95 % interval", EXPECTED_BAND))
+    key = (Entry("noise", look), Entry("95 % at each frequency by itself", EXPECTED_BAND))
     notes = (
         f"From {drawable(density.method, 60)}.",
         f"What lies below {floor:.2g} is not shown." if low < floor else "",

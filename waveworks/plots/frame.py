@@ -89,8 +89,10 @@ def framed(ax: Axes | None, size_in: tuple[float, float], frame: Frame) -> Axes:
     -------
     Axes
     """
+    # Given axes have neighbours: nothing reaches beyond their sides.
+    left_in, right_in = (frame.left_in, frame.right_in) if ax is None else (0.0, 0.0)
     width_in = size_in[0] if ax is None else _width_in(ax)
-    room_pt = 72 * (width_in + frame.left_in + frame.right_in) - 6
+    room_pt = 72 * (width_in + left_in + right_in) - 6
     rows = _key_rows(frame.key, room_pt)
     lines = wrapped(" ".join(note for note in frame.notes if note), room_pt)
     title = fitted(frame.title, room_pt, NORMAL_PT, most=_MOST_TITLE_LETTERS)
@@ -103,7 +105,7 @@ def framed(ax: Axes | None, size_in: tuple[float, float], frame: Frame) -> Axes:
             bottom_in=(_AXIS_LABELS_PT + len(lines) * _ROW_PT) / 72 + 0.05,
         )
     _plain(ax)
-    left_pt = 4 - 72 * frame.left_in
+    left_pt = 4 - 72 * left_in
     if title:
         top = 6 + len(rows) * _ROW_PT
         write(

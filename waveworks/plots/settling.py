@@ -20,9 +20,8 @@ from waveworks.plots.curves import (
     sweeps_span,
 )
 from waveworks.plots.frame import Entry, Frame, framed, linear_ticks, log_ticks, say, set_ticks
-from waveworks.plots.style import DASHED, GREY, SMALL_IN, Limit, Look
+from waveworks.plots.style import DASHED, GREY, SMALL_IN, Limit
 
-_SECOND: Look = {"linestyle": DASHED, "color": GREY}
 _LEAST_LATENCY_SPAN_MS = 2.0
 _LEAST_AMPLITUDE_NV = 50.0
 _MOST_LIMIT_REACH = 3.0
@@ -57,11 +56,13 @@ def plot_settling(settling: Settling, *, ax: Axes | None = None) -> Axes:
     look = curve_look(settling.n_sweeps.size)
     key = [
         Entry(f"change in the last {settling.step} sweeps (RMS)", look),
-        Entry("noise alone", EXPECTED),
+        Entry("steady noise alone", EXPECTED),
     ]
     if known:
         key.append(Entry("95 % of steps", EXPECTED_BAND))
-    note = "" if known else "No band: how noise alone would vary is not known."
+    note = "No band: how noise alone would vary is not known."
+    if known:
+        note = "Expected of independent sweeps, all equally noisy."
     ax = framed(ax, SMALL_IN, Frame(*labels, key=tuple(key), notes=(note,)))
     ax.set(xscale="log", yscale="log")
     low, high = log_span(settling.change_nv, settling.expected_nv, settling.high_nv) or span

@@ -43,7 +43,7 @@ def plot_weights(weighted: WeightedAverage, n_per_block: int, *, ax: Axes | None
     if weights.size == 1:
         note = "One block alone has all the weight."
     elif n_per_block > 1:
-        note = "The last block may hold more."
+        note = "Sweeps left over join the last block."
     ax = framed(ax, SMALL_IN, Frame("sweeps", "weight", key=key, notes=(note,)))
     high = 1.1 * max(float(weights.max()), equal)
     ax.set(xlim=(0, edges[-1]), ylim=(0, high))
