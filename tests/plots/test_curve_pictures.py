@@ -116,6 +116,7 @@ def test_settling_without_a_band_says_so(words_of) -> None:
     nothing = np.full(3, math.nan)
     ax = plot_settling(replace(SETTLING, low_nv=nothing, high_nv=nothing))
     assert "No band" in words_of(ax)
+    assert "Expected of independent sweeps, all equally noisy." in words_of(ax)
     assert not ax.collections
 
 
@@ -188,6 +189,9 @@ def test_weights_over_sweeps(lines_named, words_of) -> None:
     assert line.get_drawstyle() == "steps-post"
     assert lines_named(ax, "equal share")[0].get_ydata()[0] == pytest.approx(1 / 3)
     assert "weight of a block of 250 sweeps" in words_of(ax)
+    # Whether any are left over is not known from the weights.
+    assert "Sweeps left over join the last block." in words_of(ax)
+    assert "left over" not in words_of(plot_weights(weighted, 1))
     with pytest.raises(DataError, match="n_per_block is 0 sweeps"):
         plot_weights(weighted, 0)
 
@@ -218,12 +222,17 @@ def test_the_limit_of_r_is_drawn_at_lag_0_only(bench, lines_named, words_of) -> 
     limit = pair.agreement.critical_r(0.05)
     assert list(line.get_ydata()) == [limit, limit]
     start, stop = line.get_xdata()
-    assert -0.3 < start < 0 < stop < 0.3  # of lags from -2 to 2 ms
-    assert "At its best lag noise passes that far more often." in words_of(ax)
+    left, right = ax.get_xlim()
+    assert start < 0 < stop
+    assert stop - start <= 0.061 * (right - left)  # 3 % of the width to either side
+    words = "The limit holds at lag 0; noise passes it far more often at its best lag."
+    assert words in words_of(ax)
 
 
 def test_what_a_band_holds_is_said(words_of) -> None:
-    assert "Expected of independent sweeps, all equally noisy." in words_of(plot_settling(SETTLING))
+    settled = words_of(plot_settling(SETTLING))
+    assert "Expected of independent sweeps, all equally noisy." in settled
+    assert "95 % of steps" in settled
     density = NoiseDensity(
         frequency_hz=np.array([100.0, 200.0, 400.0]),
         density=np.array([3.0, 2.0, 1.0]),
@@ -243,8 +252,9 @@ def test_limits_never_look_like_what_is_expected(lines_named) -> None:
     assert len(patterns) == len(names)
 
 
-def test_pictures_side_by_side_do_not_write_over_one_another() -> None:
-    figure = Figure(figsize=(10, 4), layout="constrained")
+@pytest.mark.parametrize("layout", ["constrained", "tight"])
+def test_pictures_side_by_side_do_not_write_over_one_another(layout) -> None:
+    figure = Figure(figsize=(10, 4), layout=layout)
     FigureCanvasAgg(figure)
     left, right = figure.subplots(1, 2)
     plot_settling(SETTLING, ax=left)
@@ -261,4 +271,9 @@ def test_pictures_side_by_side_do_not_write_over_one_another() -> None:
     ]
     assert min(map(len, boxes)) > 5
     assert not any(a.overlaps(b) for a in boxes[0] for b in boxes[1])
-    assert all(box.x0 >= 0 and box.x1 <= 1000 for side in boxes for box in side)
+    every = [*boxes[0], *boxes[1]]
+    assert all(box.x0 >= 0 and box.x1 <= figure.bbox.width for box in every)
+    assert all(box.y0 >= 0 and box.y1 <= figure.bbox.height for box in every)
+    for ax in (left, right):  # title, key and notes begin at the axes and not left of them
+        start = ax.get_window_extent().x0
+        assert all(Text.get_window_extent(text, renderer).x0 >= start for text in ax.texts)

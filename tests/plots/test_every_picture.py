@@ -51,7 +51,11 @@ def nasty_condition(**changes) -> Condition:
 
 def series_without_one(bench):
     levels = bench.series(60, 40, 20)
-    return [levels[0], replace(levels[1], traces=(), marks={}, faults=(NASTY,)), levels[2]]
+    return [levels[0], without_traces(levels[1]), levels[2]]
+
+
+def without_traces(level):
+    return replace(level, traces=(), marks={}, faults=(NASTY,))
 
 
 def twins(bench):
@@ -84,6 +88,12 @@ PICTURES = {
         [b.level(b.sweeps(), b.sweeps())]
     ),
     "replicates, one level without traces": lambda b: plots.plot_replicates(series_without_one(b)),
+    "replicates, no level with traces": lambda b: plots.plot_replicates(
+        [without_traces(level) for level in b.series(90, 80, 70, 60, 50, 40, 30, 20)]
+    ),
+    "replicates, one level and no traces": lambda b: plots.plot_replicates(
+        [without_traces(one) for one in b.series(60)]
+    ),
     "replicates with nasty text": lambda b: plots.plot_replicates(twins(b)),
     "replicates of single averages": lambda b: plots.plot_replicates([b.level(b.average())]),
     "replicates of zeros": lambda b: plots.plot_replicates([b.level(zeros(b.axis))]),
@@ -244,7 +254,7 @@ def test_the_figure_stays_in_bounds(picture) -> None:
 
 
 def test_no_picture_is_empty_without_a_word(picture) -> None:
-    """A line with a finite point inside the axes, or a word in the middle of it."""
+    """A line with a finite point inside the axes, or words in it that say why there is none."""
     (left, right), (low, high) = picture.get_xlim(), picture.get_ylim()
 
     def is_seen(line) -> bool:
@@ -254,8 +264,8 @@ def test_no_picture_is_empty_without_a_word(picture) -> None:
         return bool(points.any()) and drawn
 
     data = [line for line in picture.lines if line.get_zorder() >= 2 and is_seen(line)]
-    middle = [text for text in picture.texts if text.xy == (0.5, 0.5)]
-    assert data or middle
+    why = [t for t in picture.texts if t.xy == (0.5, 0.5) or t.get_text().startswith("no trace: ")]
+    assert data or why
 
 
 def test_the_same_data_give_the_same_bytes(make_bench) -> None:

@@ -9,6 +9,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import PolyCollection
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from waveworks.errors import DataError
 from waveworks.model import Average, Buffers, Condition
@@ -198,9 +199,11 @@ def test_the_band_is_1_96_residual_noise(bench, words_of) -> None:
 
 
 def test_the_band_is_said_to_be_pointwise(bench, words_of) -> None:
-    assert "Band: each point by itself." in words_of(
-        plot_combined(bench.level(bench.average(), bench.average()))
-    )
+    for ax in (
+        plot_combined(bench.level(bench.average(), bench.average())),
+        plot_recording(bench.measured(bench.recording(bench.buffers()))),
+    ):
+        assert "Band: at each point by itself." in words_of(ax)
 
 
 def test_without_residual_noise_there_is_a_word_and_no_band(bench, words_of) -> None:
@@ -298,10 +301,62 @@ def test_a_level_without_a_trace_tells_why(bench, words_of) -> None:
     level = bench.level(bench.average())
     empty = replace(level, traces=(), marks={}, faults=("replicates differ in time",))
     assert "no trace: replicates differ in time" in words_of(plot_replicates([level, empty]))
-    with pytest.raises(DataError, match="none of the levels has a trace"):
-        plot_replicates([empty])
     with pytest.raises(DataError, match="has no combined trace: replicates differ in time"):
         plot_combined(empty)
+
+
+def test_levels_without_any_trace_are_told_in_their_order(bench, lines_named) -> None:
+    levels = [
+        replace(level, traces=(), marks={}, faults=faults, notes=notes)
+        for level, faults, notes in zip(
+            bench.series(20, 60, 40), (("a",), (), ()), (("b",), ("c",), ()), strict=True
+        )
+    ]
+    ax = plot_replicates(levels)
+    heights = {text.get_text(): text.xy[1] for text in ax.texts}
+    for level, words in (
+        ("60 dB nHL", "no trace: c"),
+        ("40 dB nHL", "no trace: nothing could be combined"),
+        ("20 dB nHL", "no trace: a; b"),
+    ):
+        assert heights[level] == heights[words]
+    assert heights["60 dB nHL"] > heights["40 dB nHL"] > heights["20 dB nHL"]
+    assert not lines_named(ax, "scale bar")
+    with pytest.raises(DataError, match="25 to 100"):
+        plot_replicates(levels, nv_per_ms=0.0)
+
+
+def test_why_there_is_no_trace_stays_in_axes_of_the_caller(bench) -> None:
+    level, other = bench.series(60, 40)
+    empty = replace(other, traces=(), marks={}, faults=("one reason after another " * 9,))
+    for levels in ([level, empty], [empty]):
+        figure = Figure(figsize=(10, 4), layout="constrained")
+        canvas = FigureCanvasAgg(figure)
+        axes = figure.subplots(1, 3)
+        plot_replicates(levels, ax=axes[0])
+        canvas.draw()
+        (why,) = [text for text in axes[0].texts if text.get_text().startswith("no trace")]
+        box = Text.get_window_extent(why, canvas.get_renderer())
+        assert box.x1 <= axes[0].get_position(original=True).x1 * figure.bbox.width + 1
+
+
+@pytest.mark.parametrize(
+    ("rn_nv", "words"),
+    [
+        (16.04, "RN 16.0 nV"),
+        (71_823.4, "RN 71800 nV"),
+        (1.1234e7, "RN 1.12e7 nV"),
+        (4e12, "RN 4e12 nV"),
+    ],
+)
+def test_a_residual_noise_of_any_size_keeps_its_unit(bench, rn_nv, words) -> None:
+    level = bench.level(bench.average(), bench.average())
+    noise = replace(level.combined.noise, rn_nv=rn_nv)
+    traces = tuple(
+        replace(trace, noise=noise) if trace is level.combined else trace for trace in level.traces
+    )
+    ax = plot_replicates([replace(level, traces=traces)])
+    assert words in [text.get_text() for text in ax.texts]
 
 
 def test_buffers_lie_about_zero_and_half_their_difference_below(bench, lines_named) -> None:

@@ -14,14 +14,13 @@ from waveworks.plots.traces import (
     condition_title,
     cut_note,
     draw_scale_bar,
-    draw_stimulus,
     draw_trace,
     draw_zero_lines,
-    stimulus_note,
     strip_ms,
     trace_extent,
     with_room,
 )
+from waveworks.plots.windows import draw_stimulus, stimulus_note
 
 _LEAST_SPACING_NV = 150.0
 

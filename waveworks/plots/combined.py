@@ -21,14 +21,16 @@ from waveworks.plots.traces import (
     amplitude_ticks,
     condition_title,
     cut_note,
-    draw_stimulus,
     draw_trace,
+    trace_extent,
+    with_room,
+)
+from waveworks.plots.windows import (
+    draw_stimulus,
     shade_window,
     stimulus_note,
-    trace_extent,
     visible_part,
     window_note,
-    with_room,
 )
 
 NORMAL_95 = 1.96
@@ -167,7 +169,7 @@ def _plot(
         key.append(Entry(words, _WINDOW_LOOK))
     if marks is not None and is_marked(marks, axis):
         key += mark_entries([marks.marks_from])
-    notes = ["Band: each point by itself." if known else "Residual noise not known: no band."]
+    notes = ["Band: at each point by itself." if known else "Residual noise not known: no band."]
     if marks is not None:
         notes.append(_mark_note(marks, axis))
     notes += [window_note(windows[1], axis), stimulus_note(axis.start_ms, axis.stop_ms)]

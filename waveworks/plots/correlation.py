@@ -16,8 +16,8 @@ _ALPHA = 0.05
 _SQUARE_IN = (2.0, 2.0)
 _LEAST_SPAN_NV = 50.0
 _LIMIT: Look = {"color": INK, "linewidth": 2.2, "solid_capstyle": "butt"}
-_LIMIT_SHARE = 0.12
-"""Half the width of the bar at lag 0, of the largest lag."""
+_LIMIT_SHARE = 0.03
+"""How far the bar at lag 0 reaches to either side, of the width of the axes."""
 
 
 def plot_cross_correlation(pair: PairView, *, ax: Axes | None = None) -> Axes:
@@ -49,15 +49,18 @@ def plot_cross_correlation(pair: PairView, *, ax: Axes | None = None) -> Axes:
         key.append(Entry(f"highest at {best:.2f} ms".replace("-", "\u2212"), peak))
     if not math.isnan(limit):
         key.append(Entry(f"5 % limit for noise at lag 0: {limit:.2f}", _LIMIT))
-    elsewhere = "" if math.isnan(limit) else "At its best lag noise passes that far more often."
+    elsewhere = ""
+    if not math.isnan(limit):
+        elsewhere = "The limit holds at lag 0; noise passes it far more often at its best lag."
     notes = ("Positive lag: trace 2 later.", elsewhere, _caution(agreed))
     ax = framed(ax, SMALL_IN, Frame("lag in ms", "r", key=tuple(key), notes=notes))
     reach = max(float(lags_ms[-1]), 0.5)
-    ax.set(xlim=(-1.04 * reach, 1.04 * reach), ylim=(-1.1, 1.1))
+    widest = 1.04 * reach
+    ax.set(xlim=(-widest, widest), ylim=(-1.1, 1.1))
     set_ticks(ax, x=linear_ticks(-reach, reach, 5), y=(-1, -0.5, 0, 0.5, 1))
     if not math.isnan(limit):
-        ends = (-_LIMIT_SHARE * reach, _LIMIT_SHARE * reach)
-        add_curve(ax, ends, (limit, limit), **_LIMIT, zorder=2, label="5 % limit at lag 0")
+        half = _LIMIT_SHARE * 2 * widest
+        add_curve(ax, (-half, half), (limit, limit), **_LIMIT, zorder=2, label="5 % limit at lag 0")
     if not known:
         say(ax, "No correlation: a trace is constant.")
         return ax

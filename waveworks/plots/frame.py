@@ -17,6 +17,7 @@ from waveworks.plots.text import (
     NORMAL_PT,
     SMALL_PT,
     fitted,
+    short,
     text_width_pt,
     wrapped,
     write,
@@ -91,8 +92,8 @@ def framed(ax: Axes | None, size_in: tuple[float, float], frame: Frame) -> Axes:
     """
     # Given axes have neighbours: nothing reaches beyond their sides.
     left_in, right_in = (frame.left_in, frame.right_in) if ax is None else (0.0, 0.0)
-    width_in = size_in[0] if ax is None else _width_in(ax)
-    room_pt = 72 * (width_in + left_in + right_in) - 6
+    wide_in = size_in[0] if ax is None else width_in(ax)
+    room_pt = 72 * (wide_in + left_in + right_in) - 6
     rows = _key_rows(frame.key, room_pt)
     lines = wrapped(" ".join(note for note in frame.notes if note), room_pt)
     title = fitted(frame.title, room_pt, NORMAL_PT, most=_MOST_TITLE_LETTERS)
@@ -180,7 +181,7 @@ def set_ticks(
     """
     for axis, ticks in ((ax.xaxis, x), (ax.yaxis, y)):
         if ticks is not None:
-            labels = [_short(tick) for tick in ticks]
+            labels = [short(tick) for tick in ticks]
             axis.set_minor_locator(NullLocator())
             axis.set_ticks(list(ticks), labels)
 
@@ -195,17 +196,24 @@ def say(ax: Axes, words: str) -> None:
     words : str
         Our own.
     """
-    lines = wrapped(words, 72 * _width_in(ax) - 8)
+    lines = wrapped(words, 72 * width_in(ax) - 8)
     write(ax, "\n".join(lines), (0.5, 0.5), coords="axes fraction", ha="center", va="center")
 
 
-def _short(number: float) -> str:
-    """Return a number in few letters, 0.25 or 4e5."""
-    mantissa, _, exponent = f"{number:.4g}".partition("e")
-    if abs(number) >= 1e5:
-        mantissa, _, exponent = f"{number:e}".partition("e")
-    text = f"{float(mantissa):g}" + (f"e{int(exponent)}" if exponent else "")
-    return text.replace("-", "\u2212")
+def width_in(ax: Axes) -> float:
+    """Return how wide axes are.
+
+    Parameters
+    ----------
+    ax : Axes
+        Of any figure.
+
+    Returns
+    -------
+    float
+        In inches.
+    """
+    return float(ax.get_window_extent().width / ax.figure.dpi)
 
 
 def _plain(ax: Axes) -> None:
@@ -257,7 +265,3 @@ def _draw_row(ax: Axes, row: list[tuple[Entry, str, float]], left_pt: float, up_
             coords="axes fraction",
             offset_pt=(left_pt + at + _SAMPLE_PT - 1, up_pt),
         )
-
-
-def _width_in(ax: Axes) -> float:
-    return float(ax.get_window_extent().width / ax.figure.dpi)

@@ -141,7 +141,7 @@ def spacing_nv(lanes: Sequence[Lane | None], span_ms: float, nv_per_ms: float) -
     letters = letters_nv(span_ms, nv_per_ms)
     word = (-letters, letters)
     reaches = [word if lane is None else lane.extent_with_marks(letters) for lane in lanes]
-    extents = [lane.extent() for lane in lanes if lane is not None]
+    extents = [lane.extent() for lane in lanes if lane is not None] or [(0.0, 0.0)]
     meeting = [lower[1] - upper[0] for upper, lower in pairwise(reaches)]
     farthest = max(max(high, -low) for low, high in extents)
     typical = float(np.median([high - low for low, high in extents]))

@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 
 from waveworks.errors import DataError
 from waveworks.measures.levels import LevelMeasures
-from waveworks.plots.frame import Entry, Frame, framed, linear_ticks, set_ticks
+from waveworks.plots.frame import Entry, Frame, framed, linear_ticks, set_ticks, width_in
 from waveworks.plots.lanes import Lane, lane_of, series_scale, spacing_nv
 from waveworks.plots.marks import draw_marks, is_marked, mark_entries
 from waveworks.plots.style import (
@@ -18,18 +18,15 @@ from waveworks.plots.style import (
     Look,
     Scale,
 )
-from waveworks.plots.text import INK, NORMAL_PT, amount, fitted, write
+from waveworks.plots.text import INK, NORMAL_PT, amount, fitted, short, write
 from waveworks.plots.traces import (
     bar_length_nv,
     condition_title,
     draw_scale_bar,
-    draw_stimulus,
     draw_trace,
     draw_zero_lines,
-    shade_window,
-    stimulus_note,
-    window_note,
 )
+from waveworks.plots.windows import draw_stimulus, shade_window, stimulus_note, window_note
 
 MOST_LEVELS = 8
 
@@ -37,6 +34,7 @@ _MARGIN_IN = 0.92
 _MARGIN_PT = 60.0
 _LINE_PT = 9.0
 _SPACING = 1.1
+_EMPTY_SPAN_MS = 25.0
 _PARTS = ("condition", "masking", "transducer", "channel", "polarity")
 
 
@@ -58,19 +56,20 @@ def plot_replicates(
     -------
     Axes
         In ms and nV; a bar shows the amplitude. Each level lies about its own median, the levels
-        at equal distances. A trace is cut where it would cross the zero line of a neighbour.
+        at equal distances. A trace is cut where it would cross the zero line of a neighbour. Where
+        a level has no trace, words say why.
 
     Raises
     ------
     DataError
-        If there are no levels, more than eight, several ears or stimuli, nothing to draw, or the
-        scale is not sane.
+        If there are no levels, more than eight, several ears or stimuli, or the scale is not
+        sane.
     """
     ordered = _checked(levels)
     lanes = [lane_of(level) for level in ordered]
     drawn = [lane for lane in lanes if lane is not None]
     if not drawn:
-        raise DataError("none of the levels has a trace to draw")
+        return _plot_reasons(ordered, nv_per_ms, ax)
     start = min(lane.axis.start_ms for lane in drawn)
     stop = max(lane.axis.stop_ms for lane in drawn)
     spacing = spacing_nv(lanes, stop - start, nv_per_ms)
@@ -111,14 +110,31 @@ def plot_replicates(
     draw_zero_lines(ax, (start, stop), seen)
     for zero, level, lane, (name, apart) in zip(zeros, ordered, lanes, names, strict=True):
         if lane is None:
-            _write_margin(ax, zero, name, [apart] if apart else [], [])
-            _write_why(ax, level, (start, zero), scale)
+            _write_reason(ax, level, (start, zero), name, apart)
         else:
             lines = [line for line in (_noise_words(lane), apart) if line]
             _write_margin(ax, zero, name, lines, _mark_words(lane))
             _draw_lane(ax, lane, zero, spacing, looks)
     length = bar_length_nv(min(spacing, scale.high_nv - scale.low_nv))
     draw_scale_bar(ax, stop + 0.25 * (scale.stop_ms - stop), zeros[-1], length)
+    return ax
+
+
+def _plot_reasons(levels: Sequence[LevelMeasures], nv_per_ms: float, ax: Axes | None) -> Axes:
+    """Write of each level why it has no trace, in the place of the pictures that do not exist."""
+    lanes = [None] * len(levels)
+    spacing = spacing_nv(lanes, _EMPTY_SPAN_MS, nv_per_ms)
+    scale = series_scale(lanes, spacing, (0.0, _EMPTY_SPAN_MS), nv_per_ms)
+    title, names = _told_apart(levels)
+    notes = ("None of these levels has a trace to draw.",)
+    frame = Frame("", title=title, notes=notes, left_in=_MARGIN_IN, right_in=_MARGIN_IN)
+    ax = framed(ax, (scale.width_in, scale.height_in), frame)
+    scale.apply(ax)
+    set_ticks(ax, x=(), y=())
+    for side in ("left", "bottom"):
+        ax.spines[side].set_visible(False)
+    for position, (level, (name, apart)) in enumerate(zip(levels, names, strict=True)):
+        _write_reason(ax, level, (0.0, -position * spacing), name, apart)
     return ax
 
 
@@ -191,7 +207,11 @@ def _told_apart(levels: Sequence[LevelMeasures]) -> tuple[str, list[tuple[str, s
 def _noise_words(lane: Lane) -> str:
     if math.isnan(lane.rn_nv):
         return "RN not known"
-    return f"RN {lane.rn_nv:.1f} nV" if lane.rn_nv < 1000 else f"RN {amount(lane.rn_nv)} nV"
+    if lane.rn_nv < 1000:
+        return f"RN {lane.rn_nv:.1f} nV"
+    # The margin has room for five digits before the unit.
+    digits = amount(lane.rn_nv)
+    return f"RN {digits if lane.rn_nv < 1e5 else short(float(digits))} nV"
 
 
 def _mark_words(lane: Lane) -> list[str]:
@@ -223,7 +243,11 @@ def _write_margin(ax: Axes, zero_nv: float, level: str, lines: list[str], marks:
         write(ax, words, right, coords=coords, offset_pt=(5, 0), va="center", linespacing=_SPACING)
 
 
-def _write_why(ax: Axes, level: LevelMeasures, at: tuple[float, float], scale: Scale) -> None:
+def _write_reason(
+    ax: Axes, level: LevelMeasures, at: tuple[float, float], name: str, apart: str
+) -> None:
+    """Write the level on the left, and why it has no trace in its lane."""
+    _write_margin(ax, at[1], name, [apart] if apart else [], [])
     reason = "; ".join((*level.faults, *level.notes)) or "nothing could be combined"
-    words = fitted(f"no trace: {reason}", 72 * scale.width_in - 20, most=100)
+    words = fitted(f"no trace: {reason}", 72 * width_in(ax) - 20, most=100)
     write(ax, words, at, offset_pt=(4, 0), va="center")

@@ -60,12 +60,14 @@ def plot_settling(settling: Settling, *, ax: Axes | None = None) -> Axes:
     ]
     if known:
         key.append(Entry("95 % of steps", EXPECTED_BAND))
-    note = "No band: how noise alone would vary is not known."
-    if known:
-        note = "Expected of independent sweeps, all equally noisy."
-    ax = framed(ax, SMALL_IN, Frame(*labels, key=tuple(key), notes=(note,)))
+    notes = (
+        "Expected of independent sweeps, all equally noisy.",
+        "" if known else "No band: how noise alone would vary is not known.",
+    )
+    ax = framed(ax, SMALL_IN, Frame(*labels, key=tuple(key), notes=notes))
     ax.set(xscale="log", yscale="log")
-    low, high = log_span(settling.change_nv, settling.expected_nv, settling.high_nv) or span
+    every = (settling.change_nv, settling.expected_nv, settling.low_nv, settling.high_nv)
+    low, high = log_span(*every) or span
     start, stop = log_span(settling.n_sweeps) or (1.0, 10.0)
     ax.set(xlim=(start, stop), ylim=(low, high))
     set_ticks(ax, x=log_ticks(start, stop), y=log_ticks(low, high))

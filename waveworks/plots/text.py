@@ -142,6 +142,25 @@ def amount(value: float) -> str:
     return text.replace("-", "\u2212")
 
 
+def short(value: float) -> str:
+    """Return a number in few letters, 0.25 or 4e5.
+
+    Parameters
+    ----------
+    value : float
+        Finite.
+
+    Returns
+    -------
+    str
+    """
+    mantissa, _, exponent = f"{value:.4g}".partition("e")
+    if abs(value) >= 1e5:
+        mantissa, _, exponent = f"{value:e}".partition("e")
+    text = f"{float(mantissa):g}" + (f"e{int(exponent)}" if exponent else "")
+    return text.replace("-", "\u2212")
+
+
 def write(
     ax: Axes,
     text: str,
