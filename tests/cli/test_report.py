@@ -160,7 +160,10 @@ def test_demo_never_mixes_its_session_with_another(run, tmp_path):
     (tmp_path / "session" / "recordings.csv").write_text("mine")
     result = run("demo", "-o", ".", "--force")
     assert result.exit_code == 1
-    assert result.stderr == "waveworks: session: exists already; choose another -o FOLDER\n"
+    assert result.stderr == (
+        "waveworks: session: holds recordings.csv, so it is a session, which is never written "
+        "over; choose another -o FOLDER\n"
+    )
     assert (tmp_path / "session" / "recordings.csv").read_text() == "mine"
 
 

@@ -75,6 +75,7 @@ def test_a_set_without_clauses_limits_nothing(read):
         ('"<="', '"<"', "'clause 1 (quiet).operator' is '<'; it must be one of <="),
         ('"<="', '">="', "'clause 1 (quiet).operator' is '>='; it must be one of <="),
         ('"each trace"', '"all"', "is 'all'; it must be one of each trace, combined"),
+        ('"rn_nv"', '"gap_nv"', "'clause 1 (quiet).scope' is 'each trace'; it must be one of com"),
         ('"own choice"', '"published in "', "'clause 1 (quiet).status' is 'published in '"),
         ('"own choice"', '"own choices"', "'clause 1 (quiet).status' is 'own choices'"),
         ('"rn_nv"', '"x\\ny\\u202ez"', r"is 'x\ny\u202ez'; it must be one of"),

@@ -5,11 +5,14 @@ BSD-3-Clause). `perg-ioba`: averaged pattern electroretinograms with replicates 
 PERG-IOBA 1.0.0, doi 10.13026/d24m-w054, ODC-By). Neither is an ABR.
 """
 
+import base64
 import csv
 import math
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -143,33 +146,64 @@ def test_the_temporal_channels_stand_far_above_the_frontal_ones(muse) -> None:
         assert float(row["fmp"]) == pytest.approx(f, rel=0.01)
 
 
-def test_replicates_of_two_sides_with_clock_times(
-    real_recordings: Callable[[str], Path], write_manifest: Callable[..., Path]
-) -> None:
+@pytest.fixture
+def perg(real_recordings: Callable[[str], Path], write_manifest: Callable[..., Path]):
+    """A session of both sides and two repeats of some records: `perg("0007") -> folder, files`."""
     source = real_recordings("perg-ioba") / "csv"
-    files = sorted(f for f in source.glob("0*.csv") if "RE_2" in first_line(f))
-    rows = [
-        {
-            "recording": f"{file.stem}-{side}-{number}",
-            "file": file.name,
-            "csv_format": "clock.toml",
-            "layout": "average",
-            "ear": "other",
-            "transducer": "other",
-            "stimulus": "other",
-            "level_db_nhl": "",
-            "unit": "",
-            "condition": f"{file.stem} {side}",
-            "signals": f"{side}_{number}",
-        }
-        for file in files
-        for side in ("RE", "LE")
-        for number in (1, 2)
-    ]
-    folder = write_manifest(*rows)
-    (folder / "clock.toml").write_text(PERG_FORMAT, encoding="utf-8")
-    for file in files:
-        shutil.copyfile(file, folder / file.name)
+
+    def make(*stems: str) -> tuple[Path, list[Path]]:
+        files = sorted(f for f in source.glob("0*.csv") if "RE_2" in first_line(f))
+        files = [file for file in files if not stems or file.stem in stems]
+        rows = [
+            {
+                "recording": f"{file.stem}-{side}-{number}",
+                "file": file.name,
+                "csv_format": "clock.toml",
+                "layout": "average",
+                "ear": "other",
+                "transducer": "other",
+                "stimulus": "other",
+                "level_db_nhl": "",
+                "unit": "",
+                "condition": f"{file.stem} {side}",
+                "signals": f"{side}_{number}",
+            }
+            for file in files
+            for side in ("RE", "LE")
+            for number in (1, 2)
+        ]
+        folder = write_manifest(*rows)
+        (folder / "clock.toml").write_text(PERG_FORMAT, encoding="utf-8")
+        for file in files:
+            shutil.copyfile(file, folder / file.name)
+        return folder, files
+
+    return make
+
+
+def repeats_by_hand(file: Path, side: str) -> list[list[float]]:
+    """The two repeats of one side in nV."""
+    with file.open(encoding="utf-8") as text:
+        cells = list(csv.DictReader(text))
+    return [[float(row[f"{side}_{number}"]) * 1e3 for row in cells] for number in (1, 2)]
+
+
+def pictures(folder: Path, *options: object) -> list[str]:
+    """Report a session, and return what its pictures are told to show; each is a real SVG."""
+    out = folder.parent / "reported"
+    arguments = ["report", str(folder), "-o", str(out), *map(str, options)]
+    result = CliRunner().invoke(commands, arguments)
+    assert result.exit_code == 0, result.output
+    page = (out / "report.html").read_text(encoding="utf-8")
+    found = re.findall(r'<img src="data:image/svg\+xml;base64,([^"]*)" alt="([^"]*)">', page)
+    assert len(found) == page.count("<img")
+    for data, _ in found:
+        assert ElementTree.fromstring(base64.b64decode(data)).tag.endswith("svg")
+    return [alt for _, alt in found]
+
+
+def test_replicates_of_two_sides_with_clock_times(perg) -> None:
+    folder, files = perg()
     measures, levels = measure(folder)
     assert len(files) == 55
     assert len(measures) == 4 * len(files)
@@ -179,9 +213,7 @@ def test_replicates_of_two_sides_with_clock_times(
     identical = set()
     for row in levels:
         stem, side = row["condition"].split()
-        with (source / f"{stem}.csv").open(encoding="utf-8") as file:
-            cells = list(csv.DictReader(file))
-        x, y = ([float(c[f"{side}_{n}"]) * 1e3 for c in cells] for n in (1, 2))
+        x, y = repeats_by_hand(folder / f"{stem}.csv", side)
         if x == y:
             identical.add(stem)
             assert row["snr_power"] == ""
@@ -193,3 +225,37 @@ def test_replicates_of_two_sides_with_clock_times(
     assert identical == {"0144", "0263"}
     by_condition = {row["condition"]: row for row in levels}
     assert float(by_condition["0311 RE"]["r"]) == pytest.approx(-0.93, abs=0.005)
+
+
+def test_the_report_of_continuous_recordings_tells_what_scipy_finds(muse) -> None:
+    folder, files = muse
+    options = ["--bandpass", 1, 30, "--reject-uv", 50, "--response-window", 50, 400]
+    alts = pictures(folder, *options, "--noise-window", 50, 400)
+    inside = slice(25 + 13, 25 + 103)
+    told = [re.match(r"Fmp is ([\d.]+) after (\d+) sweeps", alt) for alt in alts]
+    told = [match for match in told if match]
+    counts = [int(match[2]) for match in told]
+    by_hand = [sweeps_by_hand(files, channel, tone) for channel in CHANNELS for tone in (1.0, 2.0)]
+    # The course ends with its last full step, a few sweeps before the end.
+    assert all(0 <= len(one) - n < n / 9 for one, n in zip(by_hand, counts, strict=True))
+    f = [
+        stats.f_oneway(*one[:n, inside].T).statistic for one, n in zip(by_hand, counts, strict=True)
+    ]
+    # Two decimals; the two filters pad the ends of a run differently.
+    assert [float(match[1]) for match in told] == pytest.approx(f, rel=0.01, abs=0.006)
+    # Eight levels, two final traces each; every step of each is drawn.
+    assert sum(alt.startswith("Residual noise of trace") for alt in alts) == 16
+    assert sum(alt.startswith("Change of the running average") for alt in alts) == 8
+    assert not any("wave V at" in alt for alt in alts)
+
+
+def test_the_report_of_averages_tells_what_scipy_finds(perg) -> None:
+    folder, files = perg("0007", "0144", "0311")
+    alts = pictures(folder)
+    told = [re.search(r": r (-?[\d.]+),", alt) for alt in alts if alt.startswith("Trace 2 against")]
+    pairs = [repeats_by_hand(file, side) for file in files for side in ("RE", "LE")]
+    r = [stats.pearsonr(x, y).statistic for x, y in pairs if x != y]
+    assert [float(match[1]) for match in told] == pytest.approx(r, abs=0.0051)
+    # A copy is in no trace, and drawn by itself.
+    alone = [alt.split()[3].strip(":") for alt in alts if alt.startswith("The average of")]
+    assert alone == ["0144-RE-2", "0144-LE-2"]

@@ -165,7 +165,9 @@ def test_a_session_in_which_nothing_can_be_measured(write_manifest, report_of):
     page = report_of(write_manifest({"recording": "a"}, {"recording": "b", "ear": "left"}))
     assert "Could not be measured" in page.words
     assert page.words.count("recording 'a': one.csv") == 1
-    assert page.images == []
+    # A panel an ear, in words: no trace could be drawn.
+    assert len(page.images) == 2
+    assert all("residual noise" not in image["alt"] for image in page.images)
 
 
 @pytest.fixture
@@ -183,6 +185,38 @@ def sweeps_of(write_manifest, write_traces):
         return folder
 
     return make
+
+
+def test_a_dead_channel_meets_no_limit(sweeps_of, report_of):
+    page = report_of(sweeps_of(0.0, 0.0))
+    alts = [image["alt"] for image in page.images]
+    noise_alts = [alt for alt in alts if alt.startswith("Residual noise of trace")]
+    # The second run holds the very samples of the first and counts once.
+    assert noise_alts == ["Residual noise of trace 1 is not known: the sweeps do not differ."]
+    assert any("does not change at all" in alt for alt in alts)
+    assert any(alt.startswith("Fmp is not known") for alt in alts)
+    assert not any("met" in alt.split() for alt in alts)
+
+
+def test_a_clause_with_long_and_odd_words_is_fit_to_print(quiet_ward, tmp_path):
+    file = tmp_path / "odd.toml"
+    odd = "W" * 300 + "\\u202e"
+    file.write_text(
+        f'[[clause]]\nid = "{odd}"\nquantity = "fmp"\nscope = "combined"\noperator = ">="\n'
+        f'value = 2\nunit = ""\nmeaning = "{odd}"\nstatus = "own choice"\nsource = "{odd}"\n',
+        encoding="utf-8",
+    )
+    analysis = ww.analyse(ww.read_session(quiet_ward), criteria=ww.read_criteria(file))
+    ww.write_report(analysis, tmp_path / "out")
+    text = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "\u202e" not in text
+    assert "W" * 81 not in text.split("<h2>Methods</h2>")[0]
+
+
+def test_that_sweeps_count_alike_is_told_once(sweeps_of, report_of):
+    page = report_of(sweeps_of(200.0, 800.0))
+    assert page.words.count("count all sweeps alike") == 1
+    assert "F counts all sweeps alike" not in page.words
 
 
 def test_a_limit_of_each_trace_is_not_met_by_the_two_together(sweeps_of, report_of):

@@ -83,6 +83,15 @@ def test_there_is_no_response_below_the_true_threshold():
     assert math.isnan(NO_RESPONSE.v_ms)
 
 
+def test_amplitude_grows_with_age_until_18_months():
+    """0.2 % a week from 6 weeks on: own choice, stated on the page of scenarios."""
+    at = {age: expected("click", None, 60, age=age).v_sn10_nv for age in (0, 6, 56, 78, 200)}
+    assert at[6] == expected("click", None, 60).v_sn10_nv == pytest.approx(160.0)
+    assert at[0] == pytest.approx(160 * 0.988)
+    assert at[56] == pytest.approx(160 * 1.1)
+    assert at[78] == at[200]
+
+
 def test_wave_v_comes_earlier_with_age_until_18_months():
     ages = [-10, 0, 6, 20, 50, 78]
     found = [expected("click", None, 60, age=age).v_ms for age in ages]

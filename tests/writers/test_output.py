@@ -68,6 +68,67 @@ def test_a_folder_where_a_file_shall_be_is_found_before_anything_moves(tmp_path:
     assert (tmp_path / "a.csv").read_text() == "old"
 
 
+@pytest.mark.parametrize("place", [".", "./", "sub/..", "../here"])
+def test_a_folder_may_be_named_in_any_way(tmp_path: Path, monkeypatch, place: str) -> None:
+    here = tmp_path / "here"
+    (here / "sub").mkdir(parents=True)
+    monkeypatch.chdir(here)
+    with output_folder(Path(place), force=True) as draft:
+        (draft / "a.csv").write_text("1")
+    assert (here / "a.csv").read_text() == "1"
+    assert sorted(path.name for path in tmp_path.rglob("*")) == ["a.csv", "here", "sub"]
+
+
+def test_a_name_that_cannot_be_is_one_plain_line(tmp_path: Path) -> None:
+    (tmp_path / "loop").symlink_to(tmp_path / "loop")
+    (tmp_path / "file").write_text("1")
+    for place, message in (
+        ("x" * 300, "cannot be written: File name too long"),
+        ("loop", "exists and is not a folder"),
+        ("loop/x", "cannot be written: loop is not a folder"),
+        ("file/x", "cannot be written: file is not a folder"),
+    ):
+        with pytest.raises(OutputError, match=message):
+            output_folder(tmp_path / place, force=True).__enter__()
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["file", "loop"]
+
+
+@pytest.mark.parametrize("inside", ["", "session"])
+def test_a_session_is_never_written_over(tmp_path: Path, inside: str) -> None:
+    (tmp_path / "out" / inside).mkdir(parents=True)
+    manifest = tmp_path / "out" / inside / "recordings.csv"
+    manifest.write_text("mine")
+
+    def write() -> None:
+        with output_folder(tmp_path / "out", force=True) as draft:
+            (draft / inside).mkdir(exist_ok=True)
+            (draft / "a.csv").write_text("new")
+            (draft / inside / "recordings.csv").write_text("new")
+
+    with pytest.raises(OutputError, match=r"holds recordings\.csv, so it is a session"):
+        write()
+    assert manifest.read_text() == "mine"
+    assert not (tmp_path / "out" / "a.csv").exists()
+
+
+@pytest.mark.parametrize("ours", ["truth.csv", "provenance.json"])
+def test_a_session_that_was_made_here_may_be_made_again(tmp_path: Path, ours: str) -> None:
+    for name in ("recordings.csv", ours):
+        (tmp_path / name).write_text("old")
+    with output_folder(tmp_path, force=True) as draft:
+        (draft / "recordings.csv").write_text("new")
+    assert (tmp_path / "recordings.csv").read_text() == "new"
+
+
+def test_a_bug_in_the_caller_is_not_called_a_fault_of_the_folder(tmp_path: Path) -> None:
+    def fail() -> None:
+        with output_folder(tmp_path / "out"):
+            raise RuntimeError("a bug")
+
+    with pytest.raises(RuntimeError, match="a bug"):
+        fail()
+
+
 def test_nothing_is_written_inside_what_is_read(tmp_path: Path) -> None:
     for folder in (tmp_path, tmp_path / "out", tmp_path / "deep" / "out"):
         with pytest.raises(OutputError, match=r"session.*, which is never written to"):

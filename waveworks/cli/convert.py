@@ -41,7 +41,7 @@ def convert(
     from waveworks.pipeline.conversion import coarse
     from waveworks.pipeline.provenance import conversion_provenance
     from waveworks.settings import default_settings
-    from waveworks.writers.output import output_folder
+    from waveworks.writers.output import PROVENANCE, output_folder
     from waveworks.writers.session_folder import write_session
     from waveworks.writers.tables import write_json
 
@@ -51,7 +51,7 @@ def convert(
             session, csv_format=csv_format, settings=untouched, track=progress("reading")
         )
         written = write_session(found, draft, to=to)
-        write_json(draft / "provenance.json", conversion_provenance(found, written, draft))
+        write_json(draft / PROVENANCE, conversion_provenance(found, written, draft))
     rows = [
         {
             "recording": one.recording.name,

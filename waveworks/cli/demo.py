@@ -20,7 +20,6 @@ def demo(ctx: click.Context, /, output: Path, force: bool, as_json: bool) -> Non
     The session is written to the folder `session` inside the output, its truth beside it in
     truth.csv. The infant, the department and every number are invented.
     """
-    from waveworks.errors import OutputError
     from waveworks.loaders.session import read_session
     from waveworks.pipeline import analyse
     from waveworks.report import write_into
@@ -28,8 +27,6 @@ def demo(ctx: click.Context, /, output: Path, force: bool, as_json: bool) -> Non
     from waveworks.simulate.session import simulate_session, write_simulated
     from waveworks.writers.output import output_folder
 
-    if (output / SESSION).exists():
-        raise OutputError(f"{output / SESSION}: exists already; choose another -o FOLDER")
     with output_folder(output, force=force) as draft:
         made = draft / SESSION
         made.mkdir()

@@ -7,23 +7,32 @@ from waveworks.criteria.model import Clause, Criteria
 from waveworks.errors import SettingsError
 from waveworks.toml_files import Table, TomlFile, quoted
 
-QUANTITIES = {
-    "rn_nv": ("<=", "nV"),
-    "gap_nv": ("<=", "nV"),
-    "v_sn10_nv": (">=", "nV"),
-    "v_sn10_gap_ratio": (">=", ""),
-    "fmp": (">=", ""),
-    "n_sweeps": (">=", "sweeps"),
-}
-"""What can be limited, on which side, and its unit."""
-
 SCOPES = ("each trace", "combined")
+_COMBINED = ("combined",)
+QUANTITIES = {
+    "rn_nv": ("<=", "nV", SCOPES),
+    "gap_nv": ("<=", "nV", _COMBINED),
+    "v_sn10_nv": (">=", "nV", SCOPES),
+    "v_sn10_gap_ratio": (">=", "", _COMBINED),
+    "fmp": (">=", "", _COMBINED),
+    "n_sweeps": (">=", "sweeps", SCOPES),
+}
+"""What can be limited: on which side, in which unit, of which trace."""
+
 STATUSES = ("common practice, no source", "from memory", "own choice")
 PUBLISHED = "published in "
 
 _TOP_KEYS = ("name", "version", "clause")
 _CLAUSE_KEYS = (
-    *("id", "quantity", "scope", "operator", "value", "unit", "meaning", "source", "status"),
+    "id",
+    "quantity",
+    "scope",
+    "operator",
+    "value",
+    "unit",
+    "meaning",
+    "source",
+    "status",
 )
 
 
@@ -90,7 +99,7 @@ def _clause(toml: TomlFile, table: Table, number: int) -> Clause:
         raise toml.fail(f"'{place}.id' is empty")
     place = f"clause {number} ({quoted(name)[1:-1]})"
     quantity = toml.choice(table, "quantity", QUANTITIES, place=place)
-    operator, unit = QUANTITIES[quantity]
+    operator, unit, scopes = QUANTITIES[quantity]
     toml.choice(table, "operator", (operator,), place=place)
     toml.choice(table, "unit", (unit,), place=place)
     value = toml.number(table, "value", place=place, above=0.0, unit=unit)
@@ -105,7 +114,7 @@ def _clause(toml: TomlFile, table: Table, number: int) -> Clause:
     return Clause(
         id=name,
         quantity=quantity,
-        scope=toml.choice(table, "scope", SCOPES, place=place),
+        scope=toml.choice(table, "scope", scopes, place=place),
         operator=operator,
         value=value,
         unit=unit,

@@ -18,8 +18,7 @@ from waveworks.model import (
     Reported,
 )
 from waveworks.model.condition import EARS, POLARITIES, STIMULI, TRANSDUCERS, UNMASKED
-
-MANIFEST = "recordings.csv"
+from waveworks.model.session import MANIFEST
 
 KNOWN_COLUMNS = (
     *("recording", "file", "layout", "kind", *CONDITION_COLUMNS, "unit", "csv_format", "signals"),

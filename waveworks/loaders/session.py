@@ -11,7 +11,7 @@ from waveworks.errors import LoadError, SessionError, WaveworksError
 from waveworks.loaders.assemble import assemble
 from waveworks.loaders.csv_format import read_csv_format
 from waveworks.loaders.data_files import DataFiles
-from waveworks.loaders.manifest import KNOWN_COLUMNS, MANIFEST, ManifestRow, read_manifest
+from waveworks.loaders.manifest import KNOWN_COLUMNS, ManifestRow, read_manifest
 from waveworks.loaders.reading import ReadOptions, read_file, source_file
 from waveworks.loaders.session_toml import SESSION_TOML, parse_session_toml
 from waveworks.model import (
@@ -23,6 +23,7 @@ from waveworks.model import (
     SessionInfo,
     SourceFile,
 )
+from waveworks.model.session import MANIFEST
 from waveworks.settings import Settings, default_settings, read_settings
 
 Track = Callable[[Sequence[Any]], Iterable[Any]]

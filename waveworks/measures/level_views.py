@@ -1,5 +1,6 @@
 """What the pictures of one level need beside its numbers; nothing is drawn here."""
 
+import contextlib
 import math
 from dataclasses import dataclass, replace
 
@@ -9,12 +10,13 @@ from waveworks.dsp.fstats import Growth, growth
 from waveworks.dsp.noise_density import NoiseDensity, density_from_noise, density_from_sweeps
 from waveworks.dsp.settling import MarkCourse, Settling, follow_marks, running_average, settling
 from waveworks.errors import DataError
-from waveworks.measures.final_traces import COMBINED
+from waveworks.measures.final_traces import COMBINED, FinalTrace
 from waveworks.measures.levels import LevelMeasures, most_lags
 from waveworks.measures.marks import noise_only
 from waveworks.measures.noise import used_ms
 from waveworks.measures.pooling import FloatArray, pool
 from waveworks.model import Blocks, Buffers, Sweeps, Waveforms
+from waveworks.settings import StimulusWindows
 
 STEP_SWEEPS = 100
 """Sweeps between two points of a course, where there are enough of them."""
@@ -105,9 +107,9 @@ def level_progress(level: LevelMeasures) -> LevelProgress | None:
     axis = level.combined.axis
     step = _step(len(epochs), per_epoch)
     try:
-        noise = axis.window(*level.windows.noise_ms, name="noise window")
+        grown = _noise_growth(level.combined, epochs, per_epoch, level.windows)
         response = axis.window(*level.windows.response_ms, name="response window")
-        grown = replace(growth(epochs[:, noise], step), fmp=growth(epochs[:, response], step).fmp)
+        grown = replace(grown, fmp=growth(epochs[:, response], step).fmp)
         settled = settling(epochs[:, response], step)
     except DataError:
         return None  # the level's own note says what does not fit
@@ -125,7 +127,7 @@ def level_progress(level: LevelMeasures) -> LevelProgress | None:
         notes.append(f"no weights over time: {fault}")
     return LevelProgress(
         evidence="sweeps" if isinstance(pooled, Sweeps) else "blocks",
-        growth=replace(grown, n_sweeps=grown.n_sweeps * per_epoch),
+        growth=grown,
         settling=replace(
             settled, n_sweeps=settled.n_sweeps * per_epoch, step=settled.step * per_epoch
         ),
@@ -157,12 +159,9 @@ def trace_growths(level: LevelMeasures) -> dict[str, Growth]:
         epochs, per_epoch = _epochs(pool(trace.members))
         if epochs is None or len(epochs) < 2:
             continue
-        try:
-            noise = trace.axis.window(*level.windows.noise_ms, name="noise window")
-            grown = growth(epochs[:, noise], _step(len(epochs), per_epoch))
-        except DataError:
-            continue  # the level's own note says what does not fit
-        growths[trace.label] = replace(grown, n_sweeps=grown.n_sweeps * per_epoch)
+        # Where the window does not fit, the level's own note says so.
+        with contextlib.suppress(DataError):
+            growths[trace.label] = _noise_growth(trace, epochs, per_epoch, level.windows)
     return growths
 
 
@@ -265,6 +264,15 @@ def _epochs(pooled: Waveforms | None) -> tuple[FloatArray | None, int]:
         assert pooled.n_per_block is not None  # its counts are one and the same
         return pooled.blocks_nv, pooled.n_per_block[0]
     return None, 0
+
+
+def _noise_growth(
+    trace: FinalTrace, epochs: FloatArray, per_epoch: int, windows: StimulusWindows
+) -> Growth:
+    """Return how the noise of a trace fell over the noise window, against sweeps."""
+    noise = trace.axis.window(*windows.noise_ms, name="noise window")
+    grown = growth(epochs[:, noise], _step(len(epochs), per_epoch))
+    return replace(grown, n_sweeps=grown.n_sweeps * per_epoch)
 
 
 def _step(n_epochs: int, per_epoch: int) -> int:

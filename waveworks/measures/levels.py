@@ -16,6 +16,9 @@ from waveworks.settings import Settings, StimulusWindows
 # Two replicates of one response may be this far apart in time before it is worth a look.
 _MAX_LAG_MS = 2.0
 
+SWEEPS_ALIKE = "F counts all sweeps alike; the combined trace weighs by inverse variance"
+"""Why F and the noise of the combined trace need not fit each other."""
+
 _NOTHING_TO_POOL = "no F statistic: the recordings do not all hold sweeps, or all blocks"
 
 
@@ -167,7 +170,7 @@ def _measure(
     combined = traces[-1]
     found = [*notes, combined.noise.note, *pair.notes, detected.note, *marks[COMBINED].notes]
     if combined.weighting == "inverse-variance" and not math.isnan(detected.fmp):
-        found.append("F counts all sweeps alike; the combined trace weighs by inverse variance")
+        found.append(SWEEPS_ALIKE)
     return LevelMeasures(
         condition=condition,
         recordings=replicates,

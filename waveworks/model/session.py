@@ -6,6 +6,9 @@ from pathlib import Path
 from waveworks.model.condition import Condition
 from waveworks.model.recording import Recording, SourceFile
 
+MANIFEST = "recordings.csv"
+"""The file that makes a folder a session."""
+
 
 @dataclass(frozen=True)
 class ReportedThreshold:

@@ -3,9 +3,8 @@
 from pathlib import Path
 
 from waveworks.pipeline.analysis import Analysis
+from waveworks.writers.output import PROVENANCE
 from waveworks.writers.tables import table_text, write_json
-
-PROVENANCE = "provenance.json"
 
 
 def write_tables(analysis: Analysis, folder: Path) -> None:

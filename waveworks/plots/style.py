@@ -11,6 +11,7 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from waveworks.criteria import Clause
 from waveworks.errors import DataError
 from waveworks.plots.text import amount
 
@@ -69,6 +70,21 @@ class Limit:
     def __post_init__(self) -> None:
         if not math.isfinite(self.value):
             raise DataError(f"limit is {self.value}; it must be a finite number")
+
+    @classmethod
+    def of(cls, clause: Clause) -> "Limit":
+        """Return the limit of a clause.
+
+        Parameters
+        ----------
+        clause : Clause
+            Of a criteria file.
+
+        Returns
+        -------
+        Limit
+        """
+        return cls(clause.value, clause.id)
 
 
 @dataclass(frozen=True)

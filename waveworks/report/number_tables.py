@@ -22,7 +22,7 @@ from waveworks.report.quantities import (
     shown,
 )
 from waveworks.report.records import Line, RecordingTable, Row, TraceRow
-from waveworks.report.words import printable, window_words
+from waveworks.report.words import LONGEST_NAME, printable, window_words
 
 RECORDINGS_ABREAST = 4
 """Recordings side by side in one table."""
@@ -64,7 +64,7 @@ def level_lines(level: LevelMeasures, row: Row, criteria: Criteria) -> Iterator[
             quantity=quantity,
             value=value,
             spread=_spread(level, quantity, row),
-            limits="; ".join(f"{clause.id} {clause}" for clause in limits),
+            limits="; ".join(f"{printable(one.id, LONGEST_NAME)} {one}" for one in limits),
             window=windows.get(quantity.column, window),
             method=methods.get(quantity.column, "" if definition is None else definition.name),
         )

@@ -26,9 +26,7 @@ from waveworks.measures.levels import LevelMeasures
 from waveworks.measures.recordings import RecordingMeasures
 from waveworks.model import Buffers
 from waveworks.plots import Limit
-from waveworks.report.words import number_words, printable
-
-_LONGEST_NAME = 80
+from waveworks.report.words import LONGEST_NAME, number_words, printable
 
 
 @dataclass(frozen=True)
@@ -67,8 +65,6 @@ def series_pictures(levels: Sequence[LevelMeasures]) -> Iterator[Picture]:
     """
     for start in range(0, len(levels), plots.MOST_LEVELS):
         panel = levels[start : start + plots.MOST_LEVELS]
-        if all(level.combined is None for level in panel):
-            continue  # the summary says why
         shown = "; ".join(_level_words(level) for level in panel)
         yield _picture(
             "Replicates by level",
@@ -134,20 +130,20 @@ def level_pictures(
         yield from _progress_pictures(progress, criteria)
 
 
-def recording_pictures(measured: RecordingMeasures) -> Iterator[Picture]:
-    """Draw one recording.
+def buffer_pictures(measured: RecordingMeasures) -> Iterator[Picture]:
+    """Draw the buffers of a recording that holds them.
 
     Parameters
     ----------
     measured : RecordingMeasures
-        Nothing is drawn of one without usable data.
+        Nothing is drawn of another layout, or without usable data.
 
     Yields
     ------
     Picture
     """
     recording = measured.recording
-    name = printable(recording.name, _LONGEST_NAME)
+    name = printable(recording.name, LONGEST_NAME)
     if isinstance(recording.waveforms, Buffers):
         yield _picture(
             f"A, B and half their difference: {name}",
@@ -171,14 +167,14 @@ def trace_pictures(measured: RecordingMeasures) -> Iterator[Picture]:
     Picture
     """
     if measured.recording.waveforms is not None:
-        name = printable(measured.recording.name, _LONGEST_NAME)
+        name = printable(measured.recording.name, LONGEST_NAME)
         yield _picture(
             f"Average: {name}",
             f"The average of {name}: {_noise_words(measured)}.",
             plots.plot_recording(measured),
             wide=True,
         )
-    yield from recording_pictures(measured)
+    yield from buffer_pictures(measured)
 
 
 def _progress_pictures(progress: LevelProgress, criteria: Criteria) -> Iterator[Picture]:
@@ -187,22 +183,28 @@ def _progress_pictures(progress: LevelProgress, criteria: Criteria) -> Iterator[
     if limits:
         yield _noise_picture("all sweeps together", growth, limits)
     limits = _limits(criteria, "fmp", "combined")
+    fmp = float(growth.fmp[-1])
     met = [(limit, growth.sweeps_to_fmp(limit.value)) for limit in limits]
+    told = "" if math.isnan(fmp) else f" {_met_words(met)}"
     yield _picture(
         "Fmp against sweeps",
-        f"Fmp is {number_words(growth.fmp[-1], '.2f')} after {growth.n_sweeps[-1]} sweeps. "
-        f"{_met_words(met)} A look after every step raises the false-positive rate.",
+        f"Fmp is {number_words(fmp, '.2f')} after {growth.n_sweeps[-1]} sweeps, the last full "
+        f"step.{told} "
+        "A look after every step raises the false-positive rate.",
         plots.plot_fmp(growth, limits=limits),
     )
     settling = progress.settling
+    words = "The average does not change at all: the sweeps do not differ."
+    if settling.expected_nv[-1] > 0:
+        words = (
+            f"Change of the running average in the last {settling.step} sweeps: "
+            f"{settling.change_nv[-1]:.1f} nV; noise of constant power in independent sweeps would "
+            f"give {settling.expected_nv[-1]:.1f} nV (95 % from "
+            f"{number_words(settling.low_nv[-1], '.1f', 'nV')} to "
+            f"{number_words(settling.high_nv[-1], '.1f', 'nV')})."
+        )
     yield _picture(
-        f"How the average settles, per {settling.step} sweeps",
-        f"Change of the running average in the last {settling.step} sweeps: "
-        f"{settling.change_nv[-1]:.1f} nV; noise of constant power in independent sweeps would "
-        f"give {settling.expected_nv[-1]:.1f} nV (95 % from "
-        f"{number_words(settling.low_nv[-1], '.1f', 'nV')} to "
-        f"{number_words(settling.high_nv[-1], '.1f', 'nV')}).",
-        plots.plot_settling(settling),
+        f"How the average settles, per {settling.step} sweeps", words, plots.plot_settling(settling)
     )
     if progress.course is not None:
         course = progress.course
@@ -230,22 +232,28 @@ def _progress_pictures(progress: LevelProgress, criteria: Criteria) -> Iterator[
 
 
 def _noise_picture(of: str, growth: Growth, limits: Sequence[Limit]) -> Picture:
-    met = [(limit, growth.sweeps_to_rn(limit.value)) for limit in limits]
+    rn_nv = float(growth.rn_nv[-1])
+    words = f"Residual noise of {of} is not known: the sweeps do not differ."
+    if rn_nv > 0:  # a dead channel is not quiet
+        met = [(limit, growth.sweeps_to_rn(limit.value)) for limit in limits]
+        words = (
+            f"Residual noise of {of} is {rn_nv:.1f} nV after {growth.n_sweeps[-1]} sweeps, the "
+            f"last full step, all alike. {_met_words(met)}"
+        )
     return _picture(
         f"Residual noise against sweeps: {of}",
-        f"Residual noise of {of} is {number_words(growth.rn_nv[-1], '.1f', 'nV')} after "
-        f"{growth.n_sweeps[-1]} sweeps, all alike. {_met_words(met)}",
+        words,
         plots.plot_residual_noise(growth, limits=limits),
     )
 
 
 def _limits(criteria: Criteria, quantity: str, scope: str) -> tuple[Limit, ...]:
-    return tuple(Limit(clause.value, clause.id) for clause in criteria.of(quantity, scope))
+    return tuple(Limit.of(clause) for clause in criteria.of(quantity, scope))
 
 
 def _met_words(met: Sequence[tuple[Limit, int | None]]) -> str:
     return " ".join(
-        f"Limit {printable(limit.label, _LONGEST_NAME)}, {limit.value:g}: "
+        f"Limit {printable(limit.label, LONGEST_NAME)}, {limit.value:g}: "
         + ("not met." if count is None else f"first met at {count} sweeps.")
         for limit, count in met
     )

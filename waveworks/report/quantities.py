@@ -107,13 +107,18 @@ LEVEL_QUANTITIES = (
     Quantity("v_sn10_corrected_nv", "amplitude without picking bias", "nv", always=False),
     Quantity("v_sn10_gap_ratio", "amplitude over gap", "ratio"),
 )
-SUMMARY_QUANTITIES = tuple(
-    quantity
-    for quantity in LEVEL_QUANTITIES
-    if quantity.column
-    in ("n_sweeps", "rn_nv", "gap_nv", "r", "fmp", "v_ms", "sn10_ms", "v_sn10_nv")
-    or quantity.column == "v_sn10_gap_ratio"
-)
+_SUMMARY = [
+    "n_sweeps",
+    "rn_nv",
+    "gap_nv",
+    "r",
+    "fmp",
+    "v_ms",
+    "sn10_ms",
+    "v_sn10_nv",
+    "v_sn10_gap_ratio",
+]
+SUMMARY_QUANTITIES = tuple(one for one in LEVEL_QUANTITIES if one.column in _SUMMARY)
 RECORDING_LINES = (
     RecordingLine("holds", "", "{}", (("layout", "text"),)),
     RecordingLine("sweeps", "", "{}", (("n_sweeps", "count"),)),

@@ -4,7 +4,7 @@ from collections.abc import Collection, Iterable, Sequence
 
 from waveworks.loaders.session import Track
 from waveworks.measures.level_views import level_progress
-from waveworks.measures.levels import LevelMeasures
+from waveworks.measures.levels import SWEEPS_ALIKE, LevelMeasures
 from waveworks.measures.recordings import RecordingMeasures
 from waveworks.measures.tables import levels_table, rows_of
 from waveworks.model import Condition
@@ -12,8 +12,8 @@ from waveworks.model.condition import UNMASKED
 from waveworks.pipeline import Analysis
 from waveworks.report.number_tables import level_lines, recording_tables, trace_rows
 from waveworks.report.pictures import (
+    buffer_pictures,
     level_pictures,
-    recording_pictures,
     series_pictures,
     trace_pictures,
 )
@@ -103,7 +103,7 @@ def _level_section(analysis: Analysis, level: LevelMeasures, anchor: str) -> Lev
     for one in here:
         # A stored average, a copy or a recording that does not fit the others is in no trace.
         alone = not any(one.recording is member for member in drawn)
-        pictures += trace_pictures(one) if alone else recording_pictures(one)
+        pictures += trace_pictures(one) if alone else buffer_pictures(one)
     return LevelSection(
         id=anchor,
         title=_title(level.condition),
@@ -115,23 +115,24 @@ def _level_section(analysis: Analysis, level: LevelMeasures, anchor: str) -> Lev
         pictures=tuple(pictures),
         notes=(
             *level.faults,
-            *level.notes,
-            *_weighting_note(level),
+            *_level_notes(level),
             *(() if progress is None else progress.notes),
             *_recording_notes(here, level.notes),
         ),
     )
 
 
-def _weighting_note(level: LevelMeasures) -> Iterable[str]:
+def _level_notes(level: LevelMeasures) -> Iterable[str]:
+    """Return the notes of a level; what counts all sweeps alike is told of the pictures too."""
     combined = level.combined
-    if combined is None or len(combined.members) == 1:
-        return
-    if combined.weighting == "inverse-variance":
-        yield (
-            "courses over sweeps and the spectrum count all sweeps alike; the combined trace, with "
-            f"its residual noise of {combined.noise.rn_nv:.1f} nV, weighs by inverse variance"
-        )
+    weighted = combined is not None and combined.weighting == "inverse-variance"
+    if combined is None or not weighted or len(combined.members) == 1:
+        return level.notes
+    alike = (
+        "F, courses over sweeps and the spectrum count all sweeps alike; the combined trace, with "
+        f"its residual noise of {combined.noise.rn_nv:.1f} nV, weighs by inverse variance"
+    )
+    return (*(note for note in level.notes if note != SWEEPS_ALIKE), alike)
 
 
 def _recording_notes(measured: Sequence[RecordingMeasures], told: Collection[str]) -> Iterable[str]:

@@ -6,6 +6,9 @@ import re
 LONGEST = 400
 """More of one text than this is not printed; the files hold the whole of it."""
 
+LONGEST_NAME = 80
+"""As much of a name is printed where it stands among others."""
+
 
 def printable(text: object, longest: int = LONGEST) -> str:
     """Return a text without what a page cannot show, shortened where it is very long.

@@ -18,9 +18,10 @@ not known here: own choice."""
 _MATURE_WEEKS = 78.0
 _YOUNGEST_WEEKS = -16.0
 _AGE_SLOPE_MS = -0.01
+_AGE_GROWTH = 0.002
 AGE_SOURCE = (
     "wave V falls until at least 18 months (Gorga et al. 1989, J Speech Hear Res 32:281-288); "
-    "0.01 ms a week up to then: own choice"
+    "0.01 ms a week up to then, and amplitude 0.2 % a week larger: own choice"
 )
 LEVEL_STEP_DB = 10.0
 AMPLITUDE_STEP = 2 / 3
@@ -206,10 +207,11 @@ def expected_response(
         return NO_RESPONSE
     v_ms, source = _latency(stimulus, frequency_hz, level_db_nhl)
     amplitude_nv, amplitude_source = AMPLITUDE_AT_60_DB_NV[stimulus]
+    weeks = _weeks_from_reference(corrected_age_weeks)
     steps = (_AMPLITUDE_LEVEL_DB_NHL - level_db_nhl) / LEVEL_STEP_DB
     return Expectation(
-        v_ms + _age_shift_ms(corrected_age_weeks),
-        amplitude_nv * AMPLITUDE_STEP**steps,
+        v_ms + _AGE_SLOPE_MS * weeks,
+        amplitude_nv * AMPLITUDE_STEP**steps * (1 + _AGE_GROWTH * weeks),
         f"latency: {source}; amplitude: {amplitude_source}",
     )
 
@@ -233,8 +235,7 @@ def _latency(stimulus: str, frequency_hz: float | None, level_db_nhl: float) -> 
     return float(np.interp(math.log2(frequency_hz), octaves, latencies_ms)), lines[0].source
 
 
-def _age_shift_ms(corrected_age_weeks: float | None) -> float:
+def _weeks_from_reference(corrected_age_weeks: float | None) -> float:
     if corrected_age_weeks is None:
         return 0.0
-    age = min(max(corrected_age_weeks, _YOUNGEST_WEEKS), _MATURE_WEEKS)
-    return _AGE_SLOPE_MS * (age - REFERENCE_AGE_WEEKS)
+    return min(max(corrected_age_weeks, _YOUNGEST_WEEKS), _MATURE_WEEKS) - REFERENCE_AGE_WEEKS

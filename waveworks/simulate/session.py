@@ -25,6 +25,7 @@ from waveworks.simulate.cells import manifest_cells
 from waveworks.simulate.layouts import buffers, stored
 from waveworks.simulate.plans import DISTURBANCES, RecordingPlan, Scenario
 from waveworks.simulate.sweeps import AcceptedSweeps, accepted_sweeps
+from waveworks.writers.output import TRUTH
 from waveworks.writers.session_folder import write_session
 from waveworks.writers.tables import table_text
 
@@ -193,7 +194,7 @@ def write_simulated(simulated: SimulatedSession, folder: Path) -> None:
         ]
         for truth in simulated.truths
     )
-    (folder / "truth.csv").write_text(table_text(TRUTH_COLUMNS, rows), encoding="utf-8", newline="")
+    (folder / TRUTH).write_text(table_text(TRUTH_COLUMNS, rows), encoding="utf-8", newline="")
 
 
 def _of_their_own(scenario: Scenario) -> Iterator[RecordingPlan]:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from waveworks.errors import WaveworksError
 from waveworks.model import Average, Blocks, Buffers, Recording, Session, Sweeps, Waveforms
+from waveworks.model.session import MANIFEST
 from waveworks.units import NV_PER_UNIT
 from waveworks.writers.data_csv import write_data_csv
 from waveworks.writers.edf import write_edf
@@ -98,7 +99,7 @@ def write_session(
         rows.append(cells)
     columns = list(dict.fromkeys(column for cells in rows for column in cells))
     text = table_text(columns, ([cells.get(column, "") for column in columns] for cells in rows))
-    (folder / "recordings.csv").write_text(text, encoding="utf-8", newline="")
+    (folder / MANIFEST).write_text(text, encoding="utf-8", newline="")
     for name in ("session.toml", session.info.settings, session.info.criteria):
         source = session.folder / name
         if name and source.is_file():
