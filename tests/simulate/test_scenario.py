@@ -140,7 +140,8 @@ swing_nv = 30
     assert first.noise_kind == "Q100"
     # Click: 7 ms at 65 dB nHL, 0.35 ms for 10 dB, 0.01 ms for each week over 6.
     assert first.truth.v_ms == pytest.approx(7.0 + 0.35 * 1.5 - 0.1)
-    assert first.truth.v_sn10_nv == pytest.approx(160 * 2 / 3)
+    # Two thirds of 160 nV for 10 dB, and 0.2 % more for each week over 6.
+    assert first.truth.v_sn10_nv == pytest.approx(160 * 2 / 3 * 1.02)
     assert stored.parts == (names[2], names[0])
     assert stored.layout == "average"
     assert (below.layout, below.noise_kind, below.noise_scale) == ("average", "W", 0.5)
