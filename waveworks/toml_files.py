@@ -334,6 +334,49 @@ class TomlFile:
             )
         return float(value[0]), float(value[1])
 
+    def numbers(
+        self, table: Table, key: str, *, place: str = "", above: float = -math.inf, unit: str = ""
+    ) -> tuple[float, ...] | None:
+        """Return one or more finite numbers, None where they are absent.
+
+        Parameters
+        ----------
+        table : mapping
+            Where to look.
+        key : str
+            Name of the value.
+        place : str
+            Name of the table for the error.
+        above : float
+            Each number must be larger than this.
+        unit : str
+            For the error.
+
+        Returns
+        -------
+        tuple of float or None
+
+        Raises
+        ------
+        WaveworksError
+            If the value is not a list of finite numbers above the limit.
+        """
+        if key not in table:
+            return None
+        value = table[key]
+        fits = (
+            isinstance(value, list)
+            and value
+            and all(_is_number(one) and math.isfinite(one) and one > above for one in value)
+        )
+        if not fits:
+            limit = "" if math.isinf(above) else f" above {above:g}"
+            raise self.fail(
+                f"'{_at(place, key)}' is {quoted(value)}; it must be a list of finite "
+                f"numbers{limit}{', in ' + unit if unit else ''}"
+            )
+        return tuple(map(float, value))
+
 
 def _at(place: str, key: str) -> str:
     return f"{place}.{key}" if place else key

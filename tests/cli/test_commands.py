@@ -91,6 +91,15 @@ def test_provenance_leads_from_every_row_to_its_origin(
             row["response_stop_ms"],
         )
     assert origin["settings"]["set_by_hand"] == ["response_ms = (6.0, 16.0)"]
+    # Almeida, Rodrigues and Lewis 2011, Rev CEFAC 13(3): the first expected wave of the default.
+    wave = origin["settings"]["expectations"][0]
+    assert (wave["frequency_hz"], wave["level_db_nhl"], wave["v_ms"]) == (
+        500.0,
+        [20.0, 70.0],
+        [15.2, 10.75],
+    )
+    assert wave["slope_ms_per_db"] is wave["v_sd_ms"] is wave["age_weeks"] is None
+    assert "Almeida" in wave["source"]
     assert len(origin["levels.csv"]) == len(rows_of(out / "levels.csv"))
     manifest = (quiet_ward / "recordings.csv").read_bytes()
     assert origin["session_files"]["recordings.csv"] == hashlib.sha256(manifest).hexdigest()

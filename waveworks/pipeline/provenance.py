@@ -61,6 +61,7 @@ def provenance(
             "sha256": settings.sha256,
             "set_by_hand": list(settings.changed),
             "stimuli": [_windows(windows) for windows in settings.stimuli],
+            "expectations": [_plain(asdict(wave)) for wave in settings.expectations],
         },
         "criteria": asdict(criteria),
         "methods": {name: asdict(definition) for name, definition in DEFINITIONS.items()},
@@ -184,6 +185,7 @@ def _level(measured: LevelMeasures) -> dict[str, Any]:
     return {
         "recordings": [recording.name for recording in measured.recordings],
         "windows": None if windows is None else _windows(windows),
+        "expectation": None if measured.expected is None else _plain(asdict(measured.expected)),
         "f_statistics": {
             "pvalue_method": detected.method,
             "window_ms": _pair(detected.start_ms, detected.stop_ms),
@@ -200,7 +202,12 @@ def _trace(trace: FinalTrace, marks: MarkMeasure) -> dict[str, Any]:
             "method": f"residual noise from {method}" if method else "",
             "window_ms": _pair(trace.noise.start_ms, trace.noise.stop_ms),
         },
-        "marks": {"from": marks.marks_from, "method": marks.method},
+        "marks": {
+            "from": marks.marks_from,
+            "method": marks.method,
+            "searched_ms": None if marks.searched_ms is None else _pair(*marks.searched_ms),
+            "candidates": [_plain(asdict(candidate)) for candidate in marks.others],
+        },
     }
 
 
@@ -214,6 +221,17 @@ def _windows(windows: StimulusWindows) -> dict[str, Any]:
         "fsp_point_ms": _number(windows.fsp_point_ms),
         "source": windows.source,
     }
+
+
+def _plain(value: Any) -> Any:
+    """Return what strict JSON can hold: no NaN, an infinite end in words."""
+    if isinstance(value, dict):
+        return {name: _plain(one) for name, one in value.items()}
+    if isinstance(value, tuple):
+        return [_plain(one) for one in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None if math.isnan(value) else "no limit"
+    return value
 
 
 def _pair(start: float, stop: float) -> list[float | str | None]:

@@ -4,6 +4,8 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any
 
+from waveworks.settings.expectation import ExpectedWave
+
 Window = tuple[float, float]
 
 
@@ -56,6 +58,8 @@ class Settings:
         Limit of the absolute value of a sweep in microvolt; None is off.
     changed : tuple of str
         What was set by hand over the file.
+    expectations : tuple of ExpectedWave
+        What is expected of wave V, a row for each kind of recording.
     """
 
     name: str
@@ -64,6 +68,7 @@ class Settings:
     bandpass_hz: Window | None = None
     reject_uv: float | None = None
     changed: tuple[str, ...] = ()
+    expectations: tuple[ExpectedWave, ...] = ()
 
     def windows_for(self, stimulus: str, frequency_hz: float | None) -> StimulusWindows | None:
         """Return the row that serves a stimulus.
@@ -83,6 +88,40 @@ class Settings:
         rows = {row.frequency_hz: row for row in self.stimuli if row.stimulus == stimulus}
         return rows.get(frequency_hz, rows.get(None))
 
+    def expectation_for(
+        self,
+        stimulus: str,
+        frequency_hz: float | None,
+        transducer: str,
+        corrected_age_weeks: float | None,
+    ) -> ExpectedWave | None:
+        """Return the row of expectations that serves a recording.
+
+        Parameters
+        ----------
+        stimulus : str
+            As in a condition.
+        frequency_hz : float or None
+            Its nominal frequency in Hz.
+        transducer : str
+            As in a condition.
+        corrected_age_weeks : float or None
+            Corrected age; None is unknown, and then no row of certain ages serves.
+
+        Returns
+        -------
+        ExpectedWave or None
+            Of the rows that serve it, one that names the transducer before one that does not;
+            where that leaves a choice, one that names the age; then one that names the
+            frequency. None where no row serves it.
+        """
+        serving = [
+            row
+            for row in self.expectations
+            if row.serves(stimulus, frequency_hz, transducer, corrected_age_weeks)
+        ]
+        return max(serving, key=lambda row: row.named, default=None)
+
     def override(
         self,
         *,
@@ -98,7 +137,7 @@ class Settings:
         Parameters
         ----------
         response_ms, v_ms, noise_ms : tuple of float, optional
-            Windows in ms.
+            Windows in ms. A V window given here is searched whole, whatever latency is expected.
         fsp_point_ms : float, optional
             Point of Fsp in ms.
         bandpass_hz : tuple of float, optional
@@ -116,8 +155,12 @@ class Settings:
         )
         overall = _given(bandpass_hz=bandpass_hz, reject_uv=reject_uv)
         changed = tuple(f"{name} = {value}" for name, value in {**per_row, **overall}.items())
+        expectations = self.expectations
+        if v_ms is not None:
+            expectations = tuple(replace(row, spread_ms=math.inf) for row in expectations)
         return replace(
             self,
+            expectations=expectations,
             stimuli=tuple(replace(row, **per_row) for row in self.stimuli),
             changed=self.changed + changed,
             **overall,

@@ -6,9 +6,10 @@ from pathlib import Path
 
 from waveworks.errors import SettingsError
 from waveworks.settings.model import Settings, StimulusWindows
+from waveworks.settings.read_expectation import read_expectations
 from waveworks.toml_files import Table, TomlFile, quoted
 
-_TOP_KEYS = ("name", "processing", "stimulus")
+_TOP_KEYS = ("name", "processing", "stimulus", "expectation")
 _PROCESSING_KEYS = ("bandpass_hz", "reject_uv")
 _ROW_KEYS = (
     "stimulus",
@@ -76,6 +77,7 @@ def _parse(toml: TomlFile) -> Settings:
             toml, processing, "bandpass_hz", place="processing", above=0.0, unit="Hz"
         ),
         reject_uv=toml.number(processing, "reject_uv", place="processing", above=0.0, unit="uV"),
+        expectations=read_expectations(toml),
     )
 
 
