@@ -12,6 +12,7 @@ import re
 import shlex
 import shutil
 import tomllib
+from dataclasses import MISSING, fields
 from pathlib import Path
 
 import pytest
@@ -21,8 +22,12 @@ from scipy import stats
 from waveworks.cli.app import commands
 from waveworks.criteria import default_criteria, read_criteria
 from waveworks.criteria import read as criteria_read
-from waveworks.dsp import peaks
+from waveworks.dsp import level_series, peaks, placing
+from waveworks.dsp.evidence import N_DRAWS
+from waveworks.dsp.noise_spectra import GRID, HIGHPASSES
 from waveworks.dsp.settling import follow_marks
+from waveworks.dsp.shape_fit import AMPLITUDE_SPREAD
+from waveworks.dsp.wave_shapes import FACTORS
 from waveworks.loaders import csv_format, manifest, session_toml
 from waveworks.measures.definitions import DEFINITIONS
 from waveworks.measures.tables import LEVELS_COLUMNS, MEASURES_COLUMNS, TRACES_COLUMNS
@@ -30,7 +35,8 @@ from waveworks.model import CONDITION_COLUMNS
 from waveworks.plots import MOST_LEVELS, NV_PER_MS
 from waveworks.plots.combined import NORMAL_95
 from waveworks.plots.style import LEAST_NV_PER_MS, MOST_NV_PER_MS
-from waveworks.settings import default_settings, read, read_settings
+from waveworks.settings import ExpectedWave, default_settings, read, read_settings
+from waveworks.settings.read_expectation import EXPECTATION_KEYS
 from waveworks.simulate.scenario import read_scenario
 
 PROJECT = Path(__file__).parents[1]
@@ -141,9 +147,53 @@ def test_every_column_of_a_definition_exists():
 def test_every_settings_key_is_explained():
     page = named_in_rows(section("docs/settings.md", "Keys"))
     processing = {f"processing.{key}" for key in read._PROCESSING_KEYS}
-    top = {"name", "[[stimulus]]"}
-    assert {*read._TOP_KEYS} == {"name", "processing", "stimulus"}
+    top = {"name", "[[stimulus]]", "[[expectation]]"}
+    assert {*read._TOP_KEYS} == {"name", "processing", "stimulus", "expectation"}
     assert sorted(page) == sorted(top | processing | {*read._ROW_KEYS})
+    expected = section("docs/settings.md", "Expected waves").split("\n### ")[0]
+    assert named_in_rows(expected) == [*EXPECTATION_KEYS]
+
+
+def test_the_defaults_of_an_expected_wave_are_those_of_the_page():
+    page = section("docs/settings.md", "Expected waves")
+    said = dict(re.findall(r"^\| `(\w+)` .*?`?([\d.]+|\[[^]]+\])`? if missing \(own", page, re.M))
+    defaults = {
+        field.name: field.default
+        for field in fields(ExpectedWave)
+        if field.default is not MISSING and field.default is not None
+    }
+    del defaults["slope_ms_per_db"]  # the levels tell it
+    assert {key: json.loads(text) for key, text in said.items()} == {
+        key: list(value) if isinstance(value, tuple) else value for key, value in defaults.items()
+    }
+
+
+def test_the_shipped_expectations_are_those_of_the_page():
+    def cell(values, unit):
+        return " and ".join(f"{value:g}" for value in values) + f" {unit}" if values else "-"
+
+    expected = []
+    for wave in default_settings().expectations:
+        level = wave.level_db_nhl[-1]
+        expected.append(
+            [
+                wave.stimulus,
+                "any" if wave.frequency_hz is None else f"{wave.frequency_hz:g}",
+                cell(wave.level_db_nhl, "dB"),
+                cell(wave.v_ms, "ms"),
+                cell(wave.v_sd_ms, "ms"),
+                cell(wave.v_sn10_nv, "nV"),
+                cell(wave.v_sn10_sd_nv, "nV"),
+                f"{wave.v_at(level - 10) - wave.v_at(level):.3g} ms",
+            ]
+        )
+    page = section("docs/settings.md", "The shipped expectations")
+    rows = [
+        [cell.strip() for cell in line.strip("|").split("|")]
+        for line in page.splitlines()
+        if line.startswith("|")
+    ]
+    assert rows[2:] == expected
 
 
 def test_the_shipped_windows_are_those_of_the_page():
@@ -462,13 +512,24 @@ def test_examples_of_recordings_csv_are_read(page):
 
 
 def test_the_choices_behind_a_suggested_mark_are_those_of_the_page():
-    page = " ".join(section("docs/explanation.md", "Marks").split())
-    assert f"a Gaussian of fourth order with a width of {peaks.SMOOTHING_MS:g} ms" in page
-    assert "every one of n replicates shows at least 1/n of it" in page
+    page = " ".join(section("docs/suggestions.md", "How it is made").split())
     defaults = inspect.signature(peaks.suggest_marks).parameters
     assert f"fewer than {defaults['noise_rate'].default:.0%}".replace("%", " %") in page
-    start, stop = defaults["sn10_after_ms"].default
-    assert f"{start:g} to {stop:g} ms after it" in page
+    assert len(GRID) == 15
+    assert "Fifteen spectra (a slope from f^0 to f^-2" in page
+    width_s = peaks.WaveShape().v_width_ms / 1e3
+    corners = [round(highpass / width_s) for highpass in HIGHPASSES]
+    assert "a high-pass at {}, {} or {} Hz".format(*corners) in page
+    assert "0.75, 1 and 1.3 times" in page
+    assert FACTORS == (0.75, 1.0, 1.3)
+    assert AMPLITUDE_SPREAD == 5
+    assert "an SD of five standard errors" in page
+    assert f"{N_DRAWS} draws of noise" in page
+    assert f"a chance of {level_series.ABNORMAL:.0%}".replace("%", " %") in page
+    assert placing.FEWEST_BLOCKS == 10
+    assert "with ten blocks of sweeps or more" in " ".join(
+        section("docs/suggestions.md", "What the numbers mean").split()
+    )
 
 
 def test_what_the_pictures_draw_is_what_the_page_says():

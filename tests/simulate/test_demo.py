@@ -7,7 +7,7 @@ full one takes about five minutes and prints the rates:
     pytest -m long -s --no-cov tests/simulate/test_demo.py
 
 The amplitude that is held against the truth is the one without the bias of picking peaks. As read
-between the picked peaks it is too large, most so where the response is small, and is not asserted.
+at the marks it is too large, most so where the response is small, and is not asserted.
 """
 
 import math
@@ -82,7 +82,7 @@ def count(n_seeds, *, seed):
             for quantity, found, error, right in (
                 ("V", row.v_ms, row.v_se_ms, truth.v_ms),
                 ("SN10", row.sn10_ms, row.sn10_se_ms, truth.sn10_ms),
-                (AMPLITUDE, row.v_sn10_corrected_nv, row.v_sn10_se_nv, truth.v_sn10_nv),
+                (AMPLITUDE, row.v_sn10_corrected_nv, row.v_sn10_corrected_se_nv, truth.v_sn10_nv),
                 ("V-SN10 as read", row.v_sn10_nv, row.v_sn10_se_nv, truth.v_sn10_nv),
             ):
                 asked[quantity] += 1

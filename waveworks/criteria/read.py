@@ -13,6 +13,7 @@ QUANTITIES = {
     "rn_nv": ("<=", "nV", SCOPES),
     "gap_nv": ("<=", "nV", _COMBINED),
     "v_sn10_nv": (">=", "nV", SCOPES),
+    "v_sn10_corrected_nv": (">=", "nV", _COMBINED),
     "v_sn10_gap_ratio": (">=", "", _COMBINED),
     "fmp": (">=", "", _COMBINED),
     "n_sweeps": (">=", "sweeps", SCOPES),

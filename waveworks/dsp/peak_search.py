@@ -1,4 +1,4 @@
-"""The search for a peak and the trough after it, in one trace or in many at once."""
+"""The plain search for a peak and the trough after it."""
 
 from dataclasses import dataclass
 
@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
+from waveworks.dsp.marks import Candidate
 from waveworks.errors import DataError
 
 FloatArray = NDArray[np.float64]
@@ -28,26 +29,6 @@ class ParabolaPeak:
     offset_samples: FloatArray
     height: FloatArray
     curvature: FloatArray
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """A local maximum in the V window and the deepest point after it.
-
-    Parameters
-    ----------
-    v_ms, sn10_ms : float
-        Latencies in ms.
-    v_sn10_nv : float
-        Drop from one to the other in the smoothed trace, in nV.
-    lost : str
-        Why it was not marked; empty for the one that was.
-    """
-
-    v_ms: float
-    sn10_ms: float
-    v_sn10_nv: float
-    lost: str = ""
 
 
 def parabola_peak(left: ArrayLike, middle: ArrayLike, right: ArrayLike) -> ParabolaPeak:
@@ -137,59 +118,6 @@ class Search:
         tops = traces[:, at]
         peaks = (tops > traces[:, at - 1]) & (tops >= traces[:, at + 1])
         return np.where(peaks, tops - deepest[:, : len(at)], -np.inf)
-
-    def best_drop(self, traces: FloatArray) -> FloatArray:
-        """Return the largest drop of each trace.
-
-        Parameters
-        ----------
-        traces : ndarray, shape (n_traces, n_samples)
-            In nV.
-
-        Returns
-        -------
-        ndarray, shape (n_traces,)
-            In nV; zero where a trace has no maximum at all.
-        """
-        best: FloatArray = np.maximum(self._drops(traces).max(axis=-1), 0.0)
-        return best
-
-    def best_pairs(self, traces: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return V and SN10 of the largest drop of each trace.
-
-        Parameters
-        ----------
-        traces : ndarray, shape (n_traces, n_samples)
-            In nV; each has a drop.
-
-        Returns
-        -------
-        v_ms, sn10_ms : ndarray, shape (n_traces,)
-            In ms, between samples.
-        """
-        v = self.positions[self._drops(traces).argmax(axis=-1)]
-        return self._tops(traces, v), self._tops(-traces, self._troughs(traces, v))
-
-    def read(self, traces: FloatArray, at_ms: FloatArray) -> FloatArray:
-        """Return the value of each trace at a time of its own, by straight lines.
-
-        Parameters
-        ----------
-        traces : ndarray, shape (n_traces, n_samples)
-            In nV.
-        at_ms : ndarray, shape (n_traces,)
-            Inside the data, in ms.
-
-        Returns
-        -------
-        ndarray, shape (n_traces,)
-            In nV.
-        """
-        place = (at_ms - self.times[0]) / self.step_ms
-        left = np.clip(np.floor(place), 0, traces.shape[-1] - 2).astype(np.intp)
-        ends = np.take_along_axis(traces, left[:, np.newaxis] + np.arange(2), axis=-1)
-        share = place - left
-        return np.asarray((1 - share) * ends[:, 0] + share * ends[:, 1])
 
     def candidates(self, trace: FloatArray) -> tuple[Candidate, ...]:
         """Return every maximum that is followed by a drop.

@@ -134,9 +134,10 @@ _ALL = (
         meaning="wave V and SN10 of the combined trace, and the amplitude between them",
         unit="ms, nV",
         formula="a clinician's where placed (sweep-weighted mean over members), else suggested: "
-        "parabola on a lightly smoothed trace, held against surrogate noise",
+        "mean over shapes and latencies, weighed by their likelihood in this recording's own "
+        "noise, all levels of a series together; the V window is narrowed to what is expected",
         window="V window",
-        source="own method; see the explanation page",
+        source="own method; see the page on suggestions",
         columns=(
             "v_ms",
             "v_se_ms",
@@ -145,6 +146,7 @@ _ALL = (
             "v_sn10_nv",
             "v_sn10_se_nv",
             "v_sn10_corrected_nv",
+            "v_sn10_corrected_se_nv",
             "confidence",
             "marks_from",
         ),

@@ -4,14 +4,16 @@ import math
 from dataclasses import dataclass, field, replace
 
 from waveworks.dsp.agreement import agreement
+from waveworks.dsp.peaks import Marks
 from waveworks.errors import DataError
 from waveworks.measures.detection import DetectionMeasure, detection
 from waveworks.measures.final_traces import COMBINED, FinalTrace, final_traces
-from waveworks.measures.marks import MarkMeasure, level_marks
+from waveworks.measures.marks import MarkMeasure, Suggestion, level_marks, suggest_level
 from waveworks.measures.pooling import pool, without_copies
 from waveworks.measures.recordings import windows_of
+from waveworks.measures.series import SeriesLevel, choose_together, order_notes
 from waveworks.model import Condition, Recording, Session, TimeAxis
-from waveworks.settings import Settings, StimulusWindows
+from waveworks.settings import ExpectedWave, Settings, StimulusWindows
 
 # Two replicates of one response may be this far apart in time before it is worth a look.
 _MAX_LAG_MS = 2.0
@@ -68,6 +70,8 @@ class LevelMeasures:
         Of all sweeps, or all equal blocks, together.
     windows : StimulusWindows or None
         That were used.
+    expected : ExpectedWave or None
+        What the settings expect of this kind of recording.
     notes : tuple of str
         What a reader of the numbers should know.
     faults : tuple of str
@@ -81,6 +85,7 @@ class LevelMeasures:
     marks: dict[str, MarkMeasure] = field(default_factory=dict)
     detection: DetectionMeasure = field(default_factory=DetectionMeasure)
     windows: StimulusWindows | None = None
+    expected: ExpectedWave | None = None
     notes: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
 
@@ -106,14 +111,29 @@ def measure_levels(session: Session, settings: Settings) -> tuple[LevelMeasures,
         One a condition, in the order in which the session meets them.
     """
     combinations = [r for r in session.recordings if r.kind == "test" and r.parts]
-    return tuple(
-        _measure(
-            condition,
-            replicates,
-            [r for r in combinations if r.condition == condition],
-            settings,
-        )
+    measured = [
+        _measure(condition, replicates, settings)
         for condition, replicates in session.replicates().items()
+    ]
+    series = [
+        _series_level(level, session.info.corrected_age_weeks, settings) for level in measured
+    ]
+    suggestions = choose_together(series)
+    marks = [
+        _marks(level, [r for r in combinations if r.condition == level.condition], suggestion)
+        for level, suggestion in zip(measured, suggestions, strict=True)
+    ]
+    combined = [found.get(COMBINED, MarkMeasure()) for found in marks]
+    return tuple(
+        replace(
+            level,
+            marks=found,
+            expected=one.expected,
+            notes=tuple(dict.fromkeys((*level.notes, *found_notes.notes, *broken))),
+        )
+        for level, one, found, found_notes, broken in zip(
+            measured, series, marks, combined, order_notes(series, combined), strict=True
+        )
     )
 
 
@@ -137,11 +157,9 @@ def most_lags(axis: TimeAxis, window: slice) -> int:
 
 
 def _measure(
-    condition: Condition,
-    replicates: tuple[Recording, ...],
-    combinations: list[Recording],
-    settings: Settings,
+    condition: Condition, replicates: tuple[Recording, ...], settings: Settings
 ) -> LevelMeasures:
+    """Measure everything of a condition but its marks."""
     readable = [recording for recording in replicates if recording.waveforms is not None]
     usable, copies = without_copies(readable)
     notes = tuple(
@@ -162,13 +180,12 @@ def _measure(
     except DataError as fault:
         return replace(nothing, faults=(str(fault),))
     pair = _pair(traces, windows)
-    marks = level_marks(traces, combinations, windows.v_ms)
     pooled = pool(usable)
     detected = DetectionMeasure(note=_NOTHING_TO_POOL)
     if pooled is not None:
         detected = detection(pooled, windows)
     combined = traces[-1]
-    found = [*notes, combined.noise.note, *pair.notes, detected.note, *marks[COMBINED].notes]
+    found = [*notes, combined.noise.note, *pair.notes, detected.note]
     if combined.weighting == "inverse-variance" and not math.isnan(detected.fmp):
         found.append(SWEEPS_ALIKE)
     return LevelMeasures(
@@ -176,11 +193,33 @@ def _measure(
         recordings=replicates,
         traces=traces,
         pair=pair,
-        marks=marks,
         detection=detected,
         windows=windows,
-        notes=tuple(dict.fromkeys(note for note in found if note)),
+        notes=tuple(note for note in found if note),
     )
+
+
+def _series_level(
+    level: LevelMeasures, corrected_age_weeks: float | None, settings: Settings
+) -> SeriesLevel:
+    condition = level.condition
+    expected = settings.expectation_for(
+        condition.stimulus, condition.frequency_hz, condition.transducer, corrected_age_weeks
+    )
+    suggestion = Suggestion(Marks())
+    if level.windows is not None:
+        suggestion = suggest_level(level.traces, level.windows, expected, condition.level_db_nhl)
+    return SeriesLevel(
+        condition=condition, expected=expected, combined=level.combined, suggestion=suggestion
+    )
+
+
+def _marks(
+    level: LevelMeasures, combinations: list[Recording], suggestion: Suggestion
+) -> dict[str, MarkMeasure]:
+    if level.windows is None:
+        return {}
+    return level_marks(level.traces, combinations, level.windows.v_ms, suggestion)
 
 
 def _pair(traces: tuple[FinalTrace, ...], windows: StimulusWindows) -> PairMeasure:

@@ -6,12 +6,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from waveworks.dsp.peaks import suggest_marks
+from waveworks.dsp.peaks import SN10_AFTER_MS, Candidate, Marks, WaveShape, suggest_marks
 from waveworks.errors import DataError
 from waveworks.measures.final_traces import COMBINED, FinalTrace
 from waveworks.measures.noise import shared_counts
-from waveworks.measures.pooling import FloatArray, noise_only_trace, pool, scaled_difference
+from waveworks.measures.pooling import (
+    FloatArray,
+    noise_only_trace,
+    noise_only_traces,
+    pool,
+    scaled_difference,
+)
 from waveworks.model import Recording
+from waveworks.settings import ExpectedWave, StimulusWindows
 
 # Two members' marks further apart than this are not simply averaged without a word.
 _MARKS_APART_MS = 0.5
@@ -29,14 +36,18 @@ class MarkMeasure:
         Standard error in ms; NaN for a clinician's mark.
     v_sn10_nv, v_sn10_se_nv : float
         Amplitude from V to SN10 and its standard error in nV.
-    v_sn10_corrected_nv : float
-        Amplitude without the bias of picking peaks, in nV.
+    v_sn10_corrected_nv, v_sn10_corrected_se_nv : float
+        Amplitude without the bias of picking peaks, and its standard error, in nV.
     confidence : float
         Of a suggestion, from 0 to 1.
     marks_from : {'clinician', 'suggested', 'none'}
         Who placed them.
     method : str
         How a suggestion was made.
+    others : tuple of Candidate
+        Where else wave V could be, the best first; of a suggestion only.
+    searched_ms : tuple of float or None
+        Where wave V was looked for, in ms; None for a clinician's mark, and where nothing was.
     notes : tuple of str
         What to know about them.
     """
@@ -48,9 +59,28 @@ class MarkMeasure:
     v_sn10_nv: float = math.nan
     v_sn10_se_nv: float = math.nan
     v_sn10_corrected_nv: float = math.nan
+    v_sn10_corrected_se_nv: float = math.nan
     confidence: float = math.nan
     marks_from: str = "none"
     method: str = ""
+    others: tuple[Candidate, ...] = ()
+    searched_ms: tuple[float, float] | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Suggestion:
+    """What the combined trace of a level suggests.
+
+    Parameters
+    ----------
+    marks : Marks
+        Empty where nothing could be looked for.
+    notes : tuple of str
+        What to know about it beside the note of the marks.
+    """
+
+    marks: Marks
     notes: tuple[str, ...] = ()
 
 
@@ -58,6 +88,7 @@ def level_marks(
     traces: Sequence[FinalTrace],
     combinations: Sequence[Recording],
     v_window_ms: tuple[float, float] | None,
+    suggestion: Suggestion,
 ) -> dict[str, MarkMeasure]:
     """Return the marks of every final trace of a level.
 
@@ -68,7 +99,9 @@ def level_marks(
     combinations : sequence of Recording
         Stored combinations of this condition; their marks are those of the combined trace.
     v_window_ms : tuple of float or None
-        Where wave V is looked for, in ms; None is no search.
+        Where wave V is looked for, in ms.
+    suggestion : Suggestion
+        Of the combined trace; a clinician's marks come before it.
 
     Returns
     -------
@@ -77,18 +110,83 @@ def level_marks(
         latencies of the combined trace.
     """
     combined = next(trace for trace in traces if trace.label == COMBINED)
-    marks = _clinician(combined, combinations) or _suggested(combined, traces, v_window_ms)
+    marks = _clinician(combined, combinations, v_window_ms) or _suggested(suggestion)
     result = {}
     for trace in traces:
         if trace is not combined:
-            own = _clinician(trace, ())
+            own = _clinician(trace, (), v_window_ms)
             result[trace.label] = own or replace(
                 marks,
                 v_sn10_nv=_amplitude(trace, marks.v_ms, marks.sn10_ms),
                 v_sn10_se_nv=math.nan,
                 v_sn10_corrected_nv=math.nan,
+                v_sn10_corrected_se_nv=math.nan,
             )
     return {**result, COMBINED: marks}
+
+
+def suggest_level(
+    traces: Sequence[FinalTrace],
+    windows: StimulusWindows,
+    expected: ExpectedWave | None,
+    level_db_nhl: float | None,
+) -> Suggestion:
+    """Suggest marks of the combined trace of a level from this level alone.
+
+    Parameters
+    ----------
+    traces : sequence of FinalTrace
+        With the combined one.
+    windows : StimulusWindows
+        Of the stimulus; the noise window is what counts as free of artefact and muscle.
+    expected : ExpectedWave or None
+        What is expected of this kind of recording.
+    level_db_nhl : float or None
+        Of the level; None is not known in dB nHL.
+
+    Returns
+    -------
+    Suggestion
+    """
+    if windows.v_ms is None:
+        note = "no marks: the settings give this stimulus no V window"
+        return Suggestion(Marks(), (note,))
+    notes: tuple[str, ...] = ()
+    shape = WaveShape()
+    expected_ms = (-math.inf, math.inf)
+    if expected is None or level_db_nhl is None:
+        notes = ("no expected latency in the settings: the whole V window is searched",)
+    else:
+        expected_ms = expected.window(level_db_nhl)
+        start, stop = (max(expected_ms[0], windows.v_ms[0]), min(expected_ms[1], windows.v_ms[1]))
+        if stop - start < 2 * expected.v_width_ms:
+            notes = (
+                f"wave V is expected from {expected_ms[0]:.3g} to {expected_ms[1]:.3g} ms, outside "
+                "the V window: the whole V window is searched",
+            )
+            expected_ms = (-math.inf, math.inf)
+    if expected is not None:
+        shape = WaveShape(expected.v_width_ms, expected.sn10_width_ms, expected.sn10_lag_ms)
+    combined = next(trace for trace in traces if trace.label == COMBINED)
+    replicates = [trace.trace_nv for trace in traces if trace is not combined]
+    longer = shape.sn10_lag_ms / WaveShape().sn10_lag_ms
+    try:
+        marks = suggest_marks(
+            combined.trace_nv,
+            combined.axis.times_ms,
+            combined.noise.rn_nv,
+            windows.v_ms,
+            replicates=replicates if len(replicates) > 1 else None,
+            noise=noise_only_traces(combined.members),
+            sn10_after_ms=(SN10_AFTER_MS[0] * longer, SN10_AFTER_MS[1] * longer),
+            response_window_ms=windows.response_ms,
+            clean_ms=windows.noise_ms,
+            expected_ms=expected_ms,
+            shape=shape,
+        )
+    except DataError as fault:
+        return Suggestion(Marks(), (f"no marks: {fault}",))
+    return Suggestion(marks, notes)
 
 
 def noise_only(combined: FinalTrace, traces: Sequence[FinalTrace]) -> FloatArray | None:
@@ -118,7 +216,11 @@ def noise_only(combined: FinalTrace, traces: Sequence[FinalTrace]) -> FloatArray
     return scaled_difference(first.trace_nv, second.trace_nv, *counts)
 
 
-def _clinician(trace: FinalTrace, combinations: Sequence[Recording]) -> MarkMeasure | None:
+def _clinician(
+    trace: FinalTrace,
+    combinations: Sequence[Recording],
+    v_window_ms: tuple[float, float] | None,
+) -> MarkMeasure | None:
     stored = [recording for recording in combinations if recording.marks.placed]
     if stored:
         placed, weights = [stored[0].marks], [1.0]
@@ -135,6 +237,9 @@ def _clinician(trace: FinalTrace, combinations: Sequence[Recording]) -> MarkMeas
     if math.isnan(sn10_ms):
         notes += ("no SN10 mark: no amplitude",)
     outside = _outside(trace, v_ms, sn10_ms)
+    if v_window_ms is not None and (v_ms < v_window_ms[0] or v_ms > v_window_ms[1]):
+        start, stop = v_window_ms
+        outside += (f"V mark at {v_ms:g} ms is not in the V window, {start:g} to {stop:g} ms",)
     return MarkMeasure(
         v_ms=v_ms,
         sn10_ms=sn10_ms,
@@ -175,24 +280,8 @@ def _amplitude(trace: FinalTrace, v_ms: float, sn10_ms: float) -> float:
     return float(at_v - at_sn10)
 
 
-def _suggested(
-    combined: FinalTrace, traces: Sequence[FinalTrace], v_window_ms: tuple[float, float] | None
-) -> MarkMeasure:
-    if v_window_ms is None:
-        return MarkMeasure(notes=("no marks: the settings give this stimulus no V window",))
-    replicates = [trace.trace_nv for trace in traces if trace is not combined]
-    only = noise_only(combined, traces)
-    try:
-        marks = suggest_marks(
-            combined.trace_nv,
-            combined.axis.times_ms,
-            combined.noise.rn_nv,
-            v_window_ms,
-            replicates=replicates if len(replicates) > 1 else None,
-            noise=None if only is None else [only],
-        )
-    except DataError as fault:
-        return MarkMeasure(notes=(f"no marks: {fault}",))
+def _suggested(suggestion: Suggestion) -> MarkMeasure:
+    marks = suggestion.marks
     return MarkMeasure(
         v_ms=marks.v_ms,
         sn10_ms=marks.sn10_ms,
@@ -201,8 +290,11 @@ def _suggested(
         v_sn10_nv=marks.v_sn10_nv,
         v_sn10_se_nv=marks.v_sn10_se_nv,
         v_sn10_corrected_nv=marks.v_sn10_corrected_nv,
+        v_sn10_corrected_se_nv=marks.v_sn10_corrected_se_nv,
         confidence=marks.confidence,
-        marks_from="none" if math.isnan(marks.v_ms) else "suggested",
+        marks_from="suggested" if marks.marked else "none",
         method=marks.method,
-        notes=(marks.note,) if marks.note else (),
+        others=marks.others,
+        searched_ms=None if marks.evidence is None else marks.evidence.expected_ms,
+        notes=(*suggestion.notes, marks.note) if marks.note else suggestion.notes,
     )

@@ -11,6 +11,8 @@ from waveworks.model import Average, Blocks, Buffers, Recording, Sweeps, Wavefor
 
 FloatArray = NDArray[np.float64]
 
+_MOST_BLOCKS, _FEWEST_BLOCKS, _FEWEST_IN_BLOCK = 60, 10, 10
+
 
 def mean_trace(waveforms: Waveforms) -> FloatArray:
     """Return the average over all sweeps of a recording.
@@ -63,6 +65,63 @@ def noise_only_trace(waveforms: Waveforms) -> FloatArray | None:
             return scaled_difference(waveforms.a_nv, waveforms.b_nv, *waveforms.counts)
         case Average():
             return None
+
+
+def noise_only_traces(recordings: Sequence[Recording]) -> FloatArray:
+    """Return as many noise-only traces as recordings hold, at the scale of their average's noise.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        With usable data on one time axis.
+
+    Returns
+    -------
+    ndarray, shape (n_traces, n_samples)
+        Deviations of up to 60 blocks of successive sweeps, or of ten and more stored blocks, from
+        their mean; else the difference of A and B of each recording; else half the difference of
+        odd and even sweeps or blocks. None at all where nothing tells the noise.
+    """
+    waveforms = [recording.data for recording in recordings]
+    pairs = [w for w in waveforms if isinstance(w, Buffers)]
+    if len(pairs) == len(waveforms):
+        known = all(pair.n_sweeps is not None for pair in pairs)
+        counts = [pair.counts if known else (1, 1) for pair in pairs]
+        total = sum(n_a + n_b for n_a, n_b in counts)
+        return np.array(
+            [
+                scaled_difference(pair.a_nv, pair.b_nv, n_a, n_b) * math.sqrt((n_a + n_b) / total)
+                for pair, (n_a, n_b) in zip(pairs, counts, strict=True)
+            ]
+        )
+    pooled = pool(recordings)
+    blocks = None if pooled is None else _blocks(pooled)
+    if blocks is not None:
+        return blocks
+    difference = None if pooled is None else noise_only_trace(pooled)
+    return (
+        np.empty((0, waveforms[0].axis.n_samples)) if difference is None else difference[np.newaxis]
+    )
+
+
+def _blocks(waveforms: Waveforms) -> FloatArray | None:
+    """Return deviations of blocks from their mean, each at the scale of the noise in the mean."""
+    match waveforms:
+        case Sweeps(sweeps_nv=sweeps):
+            n_blocks = min(_MOST_BLOCKS, len(sweeps) // _FEWEST_IN_BLOCK)
+            if n_blocks < _FEWEST_BLOCKS:
+                return None
+            parts = np.array_split(sweeps, n_blocks)
+            blocks = np.array([part.mean(axis=0) for part in parts])
+            counts = np.array([len(part) for part in parts], dtype=np.float64)
+        case Blocks(blocks_nv=blocks) if len(blocks) >= _FEWEST_BLOCKS:
+            counts = np.array(waveforms.n_per_block or [1] * len(blocks), dtype=np.float64)
+        case _:
+            return None
+    shares = counts / counts.sum()
+    apart = blocks - shares @ blocks
+    # sqrt(share) brings a block's noise to that of the mean of all, which it moved with.
+    return np.asarray(apart * np.sqrt(shares * len(blocks) / (len(blocks) - 1))[:, np.newaxis])
 
 
 def scaled_difference(x: FloatArray, y: FloatArray, n_x: float, n_y: float) -> FloatArray:

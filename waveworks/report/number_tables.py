@@ -126,12 +126,13 @@ def _windows(level: LevelMeasures) -> dict[str, str]:
     """Return the samples that were used, first and last, by window, or by column if special."""
     if level.windows is None or level.combined is None:
         return {}
-    suggested = level.marks[COMBINED].marks_from == "suggested"
+    marks = level.marks[COMBINED]
+    suggested = marks.marks_from == "suggested"
     asked = {
         "noise window": level.windows.noise_ms,
         "response window": level.windows.response_ms,
         # A clinician's mark is not looked for in a window.
-        "V window": level.windows.v_ms if suggested else None,
+        "V window": marks.searched_ms if suggested else None,
     }
     axis = level.combined.axis
     found = dict.fromkeys(("confidence", "v_sn10_nv", "v_sn10_corrected_nv"), "")

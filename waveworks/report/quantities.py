@@ -104,7 +104,13 @@ LEVEL_QUANTITIES = (
     Quantity("sn10_ms", "SN10", "ms", se="sn10_se_ms"),
     Quantity("confidence", "confidence of the suggestion", "ratio", always=False),
     Quantity("v_sn10_nv", "amplitude V to SN10", "nv", se="v_sn10_se_nv"),
-    Quantity("v_sn10_corrected_nv", "amplitude without picking bias", "nv", always=False),
+    Quantity(
+        "v_sn10_corrected_nv",
+        "amplitude without picking bias",
+        "nv",
+        se="v_sn10_corrected_se_nv",
+        always=False,
+    ),
     Quantity("v_sn10_gap_ratio", "amplitude over gap", "ratio"),
 )
 _SUMMARY = [

@@ -1,0 +1,155 @@
+"""A small bank of V-SN10 shapes: two Gaussians, wide and narrow, close and far apart.
+
+Each shape is ``g(t; c, v_width) - 1.1 g(t; c + sn10_lag, sn10_width)``, g a Gaussian of unit height
+with that SD, scaled so that wave V stands 1 above SN10. The bank varies both widths together and
+the lag, each by three factors. Shape and factors are own choices from own simulation.
+"""
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from waveworks.errors import DataError
+
+FloatArray = NDArray[np.float64]
+
+FACTORS = (0.75, 1.0, 1.3)
+"""By which widths, and the lag of SN10, are varied."""
+
+_SN10_HEIGHT = 1.1
+_FINE_STEPS = 500
+
+
+@dataclass(frozen=True)
+class WaveShape:
+    """The middle shape of a bank.
+
+    Parameters
+    ----------
+    v_width_ms, sn10_width_ms : float
+        SD of the Gaussians that draw wave V and SN10, in ms.
+    sn10_lag_ms : float
+        How much later the second Gaussian is centred, in ms.
+
+    Raises
+    ------
+    DataError
+        If a number is not positive, or wave V would not stand out.
+    """
+
+    v_width_ms: float = 0.6
+    sn10_width_ms: float = 1.5
+    sn10_lag_ms: float = 3.2
+
+    def __post_init__(self) -> None:
+        for name in ("v_width_ms", "sn10_width_ms", "sn10_lag_ms"):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and value > 0):
+                raise DataError(f"{name} is {value:g} ms; it must be above 0")
+        if self.sn10_lag_ms < self.v_width_ms:
+            raise DataError(
+                f"sn10_lag_ms is {self.sn10_lag_ms:g} ms; SN10 must follow wave V by its width, "
+                f"{self.v_width_ms:g} ms, at least"
+            )
+
+
+@dataclass(frozen=True, eq=False)
+class ShapeBank:
+    """Shapes around a middle one.
+
+    Parameters
+    ----------
+    widths_ms, sn10_widths_ms, lags_ms : ndarray, shape (n_shapes,)
+        Of each shape, in ms.
+    v_offsets_ms : ndarray, shape (n_shapes,)
+        From the first Gaussian's centre to the maximum, in ms.
+    sn10_after_ms : ndarray, shape (n_shapes,)
+        From the maximum to the minimum, in ms.
+    heights : ndarray, shape (n_shapes,)
+        Maximum less minimum before scaling.
+    """
+
+    widths_ms: FloatArray
+    sn10_widths_ms: FloatArray
+    lags_ms: FloatArray
+    v_offsets_ms: FloatArray
+    sn10_after_ms: FloatArray
+    heights: FloatArray
+
+    def templates(self, times_ms: ArrayLike, v_ms: ArrayLike) -> FloatArray:
+        """Return every shape with wave V at every latency.
+
+        Parameters
+        ----------
+        times_ms : array_like, shape (n_samples,)
+            In ms.
+        v_ms : array_like, shape (n_latencies,)
+            Of wave V, in ms.
+
+        Returns
+        -------
+        ndarray, shape (n_shapes, n_latencies, n_samples)
+            From wave V to SN10 each is 1.
+        """
+        times, latencies = np.asarray(times_ms), np.asarray(v_ms)
+        column = (slice(None), np.newaxis, np.newaxis)
+        after = times - (latencies[:, np.newaxis] - self.v_offsets_ms[column])
+        drawn = _gaussian(after / self.widths_ms[column]) - _SN10_HEIGHT * _gaussian(
+            (after - self.lags_ms[column]) / self.sn10_widths_ms[column]
+        )
+        return np.asarray(drawn / self.heights[column])
+
+
+@lru_cache(maxsize=32)
+def shape_bank(middle: WaveShape, sn10_after_ms: tuple[float, float]) -> ShapeBank:
+    """Return the bank around a middle shape.
+
+    Parameters
+    ----------
+    middle : WaveShape
+        Its middle.
+    sn10_after_ms : tuple of float
+        Shapes whose minimum follows the maximum sooner or later than this, in ms, are left out.
+
+    Returns
+    -------
+    ShapeBank
+
+    Raises
+    ------
+    DataError
+        If no shape is left.
+    """
+    wide, far = np.meshgrid(FACTORS, FACTORS, indexing="ij")
+    widths = middle.v_width_ms * wide.ravel()
+    sn10_widths = middle.sn10_width_ms * wide.ravel()
+    lags = middle.sn10_lag_ms * far.ravel()
+    extremes = np.array(
+        [_extremes(*shape) for shape in zip(widths, sn10_widths, lags, strict=True)]
+    )
+    v_offsets, sn10_after, heights = extremes.T
+    kept = (sn10_after >= sn10_after_ms[0]) & (sn10_after <= sn10_after_ms[1])
+    if not kept.any():
+        raise DataError(
+            f"sn10_after_ms is {sn10_after_ms}; SN10 of the shapes follows wave V by "
+            f"{sn10_after.min():.3g} to {sn10_after.max():.3g} ms"
+        )
+    columns = (widths, sn10_widths, lags, v_offsets, sn10_after, heights)
+    return ShapeBank(*(column[kept] for column in columns))
+
+
+def _gaussian(u: FloatArray) -> FloatArray:
+    return np.asarray(np.exp(-0.5 * u**2))
+
+
+def _extremes(width: float, sn10_width: float, lag: float) -> tuple[float, float, float]:
+    """Return where the maximum is, how much later the minimum, and how far below it."""
+    step = width / _FINE_STEPS
+    times = np.arange(-2 * width, lag + 2 * sn10_width, step)
+    shape = _gaussian(times / width) - _SN10_HEIGHT * _gaussian((times - lag) / sn10_width)
+    top = int(shape.argmax())
+    bottom = top + int(shape[top:].argmin())
+    return times[top], times[bottom] - times[top], shape[top] - shape[bottom]
