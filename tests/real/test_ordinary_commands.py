@@ -19,6 +19,7 @@ import pytest
 from click.testing import CliRunner
 from scipy import signal, stats
 
+import waveworks as ww
 from waveworks.cli.app import commands
 
 RUNS = ("data_2017-09-13-15.55.05", "data_2017-09-13-15.58.40", "data_2017-09-13-16.10.23")
@@ -259,3 +260,39 @@ def test_the_report_of_averages_tells_what_scipy_finds(perg) -> None:
     # A copy is in no trace, and drawn by itself.
     alone = [alt.split()[3].strip(":") for alt in alts if alt.startswith("The average of")]
     assert alone == ["0144-RE-2", "0144-LE-2"]
+
+
+PERG_SETTINGS = """
+name = "pattern electroretinogram"
+
+[[stimulus]]
+stimulus = "other"
+response_window_ms = [15, 130]
+noise_window_ms = [0, inf]
+v_window_ms = [35, 70]
+source = "a positive wave near 50 ms, a negative one near 95 ms: from memory"
+
+[[expectation]]
+stimulus = "other"
+level_db_nhl = [50]
+v_ms = [50]
+slope_ms_per_db = 0
+v_width_ms = 8
+sn10_width_ms = 14
+sn10_lag_ms = 45
+source = "from memory"
+"""
+
+
+def test_real_averages_get_marks_where_their_replicates_agree(perg, tmp_path) -> None:
+    """Noise from the difference of two averages; the shape from settings of one's own."""
+    folder, _ = perg()
+    settings = tmp_path / "perg.toml"
+    settings.write_text(PERG_SETTINGS, encoding="utf-8")
+    levels = ww.analyse(ww.read_session(folder), ww.read_settings(settings)).levels
+    agreeing = levels[levels.r > 0.9]
+    disagreeing = levels[levels.r < 0.3]
+    marked = agreeing[agreeing.marks_from == "suggested"]
+    assert len(marked) > 0.9 * len(agreeing) > 30
+    assert (disagreeing.marks_from == "suggested").mean() < 0.5
+    assert 48 <= marked.v_ms.astype(float).median() <= 53

@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from waveworks.dsp.fit_plan import Fit, FitPlan
 from waveworks.dsp.noise_spectra import GRID
-from waveworks.dsp.shape_fit import Fit, FitPlan, log_evidence, shape_fit
+from waveworks.dsp.shape_fit import log_evidence, shape_fit
 
 FloatArray = NDArray[np.float64]
 

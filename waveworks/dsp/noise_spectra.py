@@ -23,8 +23,7 @@ LOWPASS = 0.9
 """1500 Hz for a wave V of 0.6 ms. Nothing above it is looked at."""
 
 FIRST_GUESS = 8
-"""1/f above 110 Hz: the spectrum in which a best shape is first looked for where only the size of the
-noise is known."""
+"""1/f above 110 Hz: in it a best shape is first looked for if only the size of noise is known."""
 
 LEAST_WEIGHT = 0.03
 """Spectra of less weight are left out."""

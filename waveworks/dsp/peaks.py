@@ -14,11 +14,12 @@ from scipy import ndimage, signal
 
 from waveworks.dsp._validate import finite_array
 from waveworks.dsp.evidence import BY_SIZE, N_DRAWS, Evidence
+from waveworks.dsp.fit_plan import FitPlan
 from waveworks.dsp.judging import judge, looks_inverted
 from waveworks.dsp.level_series import suggest_series
 from waveworks.dsp.marks import Candidate, Marks
 from waveworks.dsp.peak_search import ParabolaPeak, Search, parabola_peak
-from waveworks.dsp.shape_fit import FitPlan, shape_fit
+from waveworks.dsp.shape_fit import shape_fit
 from waveworks.dsp.wave_shapes import WaveShape
 from waveworks.errors import DataError
 

@@ -47,7 +47,19 @@ class Placed:
     se_nv: FloatArray
 
     def mean(self, values: FloatArray, part: slice) -> FloatArray:
-        """Return the mean of values over a part of the latencies."""
+        """Return the mean of values over a part of the latencies.
+
+        Parameters
+        ----------
+        values : ndarray
+            Of each shape and latency, in a shape that broadcasts with `share`.
+        part : slice
+            Of the latencies.
+
+        Returns
+        -------
+        ndarray, shape of `share` without the last two axes
+        """
         share = self.share[..., part]
         total = (share * values[..., part]).sum(axis=(-2, -1))
         return np.asarray(total / np.maximum(share.sum(axis=(-2, -1)), np.finfo(float).tiny))
@@ -101,7 +113,17 @@ def _log_between(fine: FloatArray, coarse: FloatArray, log_v: FloatArray) -> Flo
 
 @dataclass(frozen=True)
 class Hill:
-    """A maximum of the likelihood over latency, from valley to valley."""
+    """A maximum of the likelihood over latency, from valley to valley.
+
+    Parameters
+    ----------
+    part : slice
+        Of the latencies.
+    share : float
+        Of the likelihood.
+    at_edge : bool
+        Its top is the first or the last latency.
+    """
 
     part: slice
     share: float

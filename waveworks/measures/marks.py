@@ -155,7 +155,7 @@ def suggest_level(
     shape = WaveShape()
     expected_ms = (-math.inf, math.inf)
     if expected is None or level_db_nhl is None:
-        notes = ("no expected latency in the settings: the whole V window is searched",)
+        notes = ("the settings expect no latency at this level: the whole V window is searched",)
     else:
         expected_ms = expected.window(level_db_nhl)
         start, stop = (max(expected_ms[0], windows.v_ms[0]), min(expected_ms[1], windows.v_ms[1]))
@@ -169,6 +169,7 @@ def suggest_level(
         shape = WaveShape(expected.v_width_ms, expected.sn10_width_ms, expected.sn10_lag_ms)
     combined = next(trace for trace in traces if trace.label == COMBINED)
     replicates = [trace.trace_nv for trace in traces if trace is not combined]
+    noise = noise_only_traces(combined.members)
     longer = shape.sn10_lag_ms / WaveShape().sn10_lag_ms
     try:
         marks = suggest_marks(
@@ -177,7 +178,7 @@ def suggest_level(
             combined.noise.rn_nv,
             windows.v_ms,
             replicates=replicates if len(replicates) > 1 else None,
-            noise=noise_only_traces(combined.members),
+            noise=noise if len(noise) else None,
             sn10_after_ms=(SN10_AFTER_MS[0] * longer, SN10_AFTER_MS[1] * longer),
             response_window_ms=windows.response_ms,
             clean_ms=windows.noise_ms,
