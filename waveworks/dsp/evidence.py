@@ -75,7 +75,10 @@ class Evidence:
         Noise-only traces that the noise was learned from; `BY_SIZE` if only its size is
         known.
     trace : ndarray, shape (n_samples,)
-        The trace in nV.
+        The trace in nV, as it was fitted.
+    as_given : tuple of ndarray
+        Times in ms and values in nV of the trace before it was thinned, which amplitudes are read
+        off.
     deviations : ndarray, shape (n_noise, n_samples)
         Noise-only traces at its scale; none where the noise was stated.
     replicates_z : ndarray, shape (n_replicates, n_shapes, n_latencies)
@@ -94,6 +97,7 @@ class Evidence:
     fit: Fit
     n_independent: int
     trace: FloatArray
+    as_given: tuple[FloatArray, FloatArray]
     deviations: FloatArray
     replicates_z: FloatArray
     expected_ms: tuple[float, float]

@@ -135,6 +135,7 @@ def suggest_marks(
     if n_independent == BY_SIZE and not rn_nv > 0:
         return _plain_maximum(y, step_ms, search)
     every = max(1, int(shape.v_width_ms / _SAMPLES_PER_WIDTH / step_ms))
+    given_as = ((times, y), (times, -y))
     y, copies, deviations = (_thinned(x, every) for x in (y, copies, deviations))
     plan = FitPlan(
         n_samples=len(y),
@@ -166,6 +167,7 @@ def suggest_marks(
             fit=measured.row(row),
             n_independent=n_independent,
             trace=both_ways[row],
+            as_given=given_as[row],
             deviations=deviations,
             replicates_z=fit.refit(copies, measured.row(row)),
             expected_ms=(first, last),

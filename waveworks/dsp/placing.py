@@ -200,7 +200,7 @@ def marks_at_best(
         v_se_ms=v_se_ms,
         sn10_ms=sn10_ms,
         sn10_se_ms=sn10_se_ms,
-        v_sn10_nv=float(_read(evidence, evidence.trace, v_ms, sn10_ms)),
+        v_sn10_nv=float(-np.diff(np.interp([v_ms, sn10_ms], *evidence.as_given))[0]),
         v_sn10_se_nv=errors.v_sn10_nv,
         v_sn10_corrected_nv=fitted,
         v_sn10_corrected_se_nv=errors.corrected_nv,
@@ -279,18 +279,17 @@ def _errors_from_blocks(
 
 
 def _read(
-    evidence: Evidence, traces: FloatArray, v_ms: FloatArray | float, sn10_ms: FloatArray | float
+    evidence: Evidence, traces: FloatArray, v_ms: FloatArray, sn10_ms: FloatArray
 ) -> FloatArray:
     """Read amplitudes off traces, between samples by straight lines."""
-    rows = np.atleast_2d(traces)
+    rows = np.arange(len(traces))
     values = []
-    for at_ms in (np.atleast_1d(v_ms), np.atleast_1d(sn10_ms)):
-        place_ = np.clip((at_ms - evidence.plan.start_ms) / evidence.plan.step_ms, 0, None)
-        left = np.minimum(place_.astype(np.intp), rows.shape[-1] - 2)
-        share = np.minimum(place_ - left, 1.0)
-        index = np.arange(len(rows))
-        values.append((1 - share) * rows[index, left] + share * rows[index, left + 1])
-    return np.asarray((values[0] - values[1]).squeeze())
+    for at_ms in (v_ms, sn10_ms):
+        place = np.clip((at_ms - evidence.plan.start_ms) / evidence.plan.step_ms, 0, None)
+        left = np.minimum(place.astype(np.intp), traces.shape[-1] - 2)
+        share = np.minimum(place - left, 1.0)
+        values.append((1 - share) * traces[rows, left] + share * traces[rows, left + 1])
+    return np.asarray(values[0] - values[1])
 
 
 def _candidates(placed: Placed, found: Sequence[Hill]) -> tuple[Candidate, ...]:
