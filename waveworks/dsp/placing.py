@@ -189,10 +189,11 @@ def marks_at_best(
     elsewhere = placed.share.copy()
     elsewhere[:, here] = 0
     # The chance that another candidate is right is part of the error.
-    v_se_ms = math.sqrt(errors.v_ms**2 + float(np.sum(elsewhere * (placed.v_ms - v_ms) ** 2)))
-    sn10_se_ms = math.sqrt(
-        errors.sn10_ms**2 + float(np.sum(elsewhere * (placed.sn10_ms - sn10_ms) ** 2))
-    )
+    v_elsewhere = float(np.sum(elsewhere * (placed.v_ms - v_ms) ** 2))
+    sn10_elsewhere = float(np.sum(elsewhere * (placed.sn10_ms - sn10_ms) ** 2))
+    rounding = float(placed.v_ms[1] - placed.v_ms[0]) ** 2 / 12
+    v_se_ms = math.sqrt(errors.v_ms**2 + v_elsewhere + rounding)
+    sn10_se_ms = math.sqrt(errors.sn10_ms**2 + sn10_elsewhere + rounding)
     near = np.abs(placed.v_ms - v_ms) <= 0.5 * evidence.plan.shape.v_width_ms
     odds = math.exp(min(evidence.statistic(priors), 50.0))
     return Marks(
