@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
 
-from waveworks.dsp.peaks import SMOOTHING_MS, parabola_peak, suggest_marks
+from waveworks.dsp.peaks import WaveShape, parabola_peak, suggest_marks
 from waveworks.errors import DataError
 from waveworks.simulate.noise import simulate_average
 from waveworks.simulate.response import response, true_sn10_ms, true_v_ms
@@ -23,6 +23,7 @@ NUMBERS = (
     "v_sn10_nv",
     "v_sn10_se_nv",
     "v_sn10_corrected_nv",
+    "v_sn10_corrected_se_nv",
     "confidence",
 )
 
@@ -69,39 +70,46 @@ def test_parabola_is_exact_for_a_parabola_either_way_up(vertex, height, bend):
 
 @pytest.mark.parametrize("latency_ms", [7.6, 8.0, 8.37, 9.03, 10.0, 10.5, 11.21])
 def test_latency_of_a_noiseless_response_is_found_between_the_samples(latency_ms):
-    """A sample is 0.083 ms. Smoothing moves the lopsided peak by 0.016 ms, the parabola by less."""
+    """A sample is 0.083 ms, a latency of the fit 0.1 ms."""
     found = marks(wave(latency_ms))
     assert found.v_ms == pytest.approx(true_v_ms(latency_ms), abs=0.02)
-    assert found.sn10_ms == pytest.approx(true_sn10_ms(latency_ms), abs=0.02)
+    assert found.sn10_ms == pytest.approx(true_sn10_ms(latency_ms), abs=0.08)
 
 
-def test_shift_of_v_is_what_smoothing_a_lopsided_peak_does():
-    """On a fine grid, smoothed by a fourth-order Gaussian written out here."""
+@pytest.mark.parametrize("factor", [0.8, 1.15])
+def test_latency_of_a_shape_between_those_of_the_bank(factor):
+    """Widths and lag as no shape of the bank has them: V within 0.05 ms, SN10 within 0.3 ms."""
     fine_ms = np.arange(0, 25, 0.001)
-    u = np.arange(-2.5, 2.5005, 0.001) / SMOOTHING_MS
-    kernel = (3 - u**2) * np.exp(-0.5 * u**2)
-    smooth = np.convolve(response(fine_ms, 9.0, 100.0), kernel / kernel.sum(), mode="same")
-    expected_ms = fine_ms[smooth[7000:11000].argmax() + 7000]
-    assert marks(wave(9.0)).v_ms == pytest.approx(expected_ms, abs=0.003)
-    assert 0.005 < true_v_ms(9.0) - expected_ms < 0.02
+
+    def drawn(times_ms):
+        v = np.exp(-0.5 * ((times_ms - 9.0) / (0.6 * factor)) ** 2)
+        sn10 = np.exp(-0.5 * ((times_ms - 9.0 - 3.2 * factor) / (1.5 * factor)) ** 2)
+        return 120 * (v - 1.1 * sn10)
+
+    found = marks(drawn(TIMES_MS))
+    fine = drawn(fine_ms)
+    assert found.v_ms == pytest.approx(fine_ms[fine.argmax()], abs=0.05)
+    assert found.sn10_ms == pytest.approx(fine_ms[fine.argmin()], abs=0.3)
+    assert found.v_sn10_corrected_nv == pytest.approx(np.ptp(fine), rel=0.05)
 
 
 def test_amplitude_is_that_of_the_trace_as_given():
     """Straight lines between samples lose at most step^2 / 8 times the curvature, 0.2 nV."""
-    assert marks(wave(9.03)).v_sn10_nv == pytest.approx(100.0, abs=0.3)
+    assert marks(wave(9.03)).v_sn10_nv == pytest.approx(100.0, abs=0.5)
 
 
 def test_little_noise_means_a_small_picking_bias_and_high_confidence():
     found = marks(wave(9.0), rn_nv=0.5)
     assert found.v_sn10_corrected_nv == pytest.approx(found.v_sn10_nv, abs=0.5)
     assert found.confidence > 0.99
+    assert found.pvalue < 0.001
 
 
 # --- properties ----------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("shift_ms", [-3.0, 0.37, 12.0])
-def test_times_and_window_shifted_together_shift_the_latencies_only(shift_ms):
+def test_times_and_windows_shifted_together_shift_the_latencies_only(shift_ms):
     pair = noisy_pair()
     here = marks(pair.mean(axis=0), math.nan, replicates=pair)
     window_ms = (WINDOW_MS[0] + shift_ms, WINDOW_MS[1] + shift_ms)
@@ -110,7 +118,7 @@ def test_times_and_window_shifted_together_shift_the_latencies_only(shift_ms):
     assert there.sn10_ms - here.sn10_ms == pytest.approx(shift_ms)
     for name in NUMBERS:
         if name not in ("v_ms", "sn10_ms"):
-            assert getattr(there, name) == pytest.approx(getattr(here, name), rel=1e-6)
+            assert getattr(there, name) == pytest.approx(getattr(here, name), rel=1e-4)
 
 
 def test_everything_scaled_scales_amplitudes_only():
@@ -120,6 +128,23 @@ def test_everything_scaled_scales_amplitudes_only():
     for name in NUMBERS:
         factor = 3 if name.endswith("_nv") else 1
         assert getattr(thrice, name) == pytest.approx(factor * getattr(once, name))
+
+
+def test_slower_waves_on_a_slower_clock_are_the_same():
+    pair = noisy_pair()
+    once = marks(pair.mean(axis=0), math.nan, replicates=pair)
+    slow = marks(
+        pair.mean(axis=0),
+        math.nan,
+        (65.0, 120.0),
+        10 * TIMES_MS,
+        replicates=pair,
+        shape=WaveShape(6.0, 15.0, 32.0),
+        sn10_after_ms=(15.0, 60.0),
+    )
+    for name in NUMBERS:
+        factor = 10 if name.endswith("_ms") else 1
+        assert getattr(slow, name) == pytest.approx(factor * getattr(once, name), rel=1e-4)
 
 
 def test_an_offset_changes_nothing():
@@ -141,51 +166,62 @@ def test_the_same_input_gives_the_same_answer_and_is_left_alone():
     assert_array_equal(trace, before)
 
 
-# --- standard errors, by an independent road -----------------------------------------------------
+def test_what_lies_outside_the_clean_part_changes_nothing():
+    """A stimulus artefact before it, a muscle response after it."""
+    pair = noisy_pair()
+    dirty = pair + np.where((TIMES_MS < 1.4) | (TIMES_MS > 19.1), 5000.0, 0.0)
+    here, there = (
+        marks(x.mean(axis=0), math.nan, replicates=x, clean_ms=(1.5, 19.0)) for x in (pair, dirty)
+    )
+    for name in NUMBERS:
+        assert getattr(there, name) == pytest.approx(getattr(here, name))
 
 
-def test_standard_errors_in_white_noise_are_those_of_the_formula():
-    """So strong that noise moves the peaks and never chooses between them: then the errors of
-    picking again are the slope's SD over the curvature, both known by hand for white noise.
-    """
-    large_nv = 2000.0
-    sd_nv, step_ms = 8.0, 1 / 12
+def test_nothing_outside_the_expected_latencies_is_marked():
+    pair = noisy_pair()
+    free = marks(pair.mean(axis=0), math.nan, replicates=pair)
+    near = marks(pair.mean(axis=0), math.nan, replicates=pair, expected_ms=(8.0, 10.0))
+    assert near.v_ms == pytest.approx(free.v_ms, abs=0.05)
+    far = marks(pair.mean(axis=0), math.nan, replicates=pair, expected_ms=(10.5, 12.0))
+    assert_none(far)
+    assert all(10.5 <= one.v_ms <= 12.0 for one in far.others)
+
+
+def test_fine_sampling_is_thinned_and_finds_the_same():
+    fine_ms = np.arange(1200) / 48
+    coarse, fine = (
+        marks(response(times_ms, 9.03, 120.0), 5.0, times_ms=times_ms)
+        for times_ms in (TIMES_MS, fine_ms)
+    )
+    assert fine.v_ms == pytest.approx(coarse.v_ms, abs=0.02)
+    assert fine.v_sn10_corrected_nv == pytest.approx(coarse.v_sn10_corrected_nv, rel=0.01)
+
+
+# --- standard errors -----------------------------------------------------------------------------
+
+
+def test_the_error_of_a_clear_latency_is_the_cramer_rao_bound():
+    """White noise, the shape known: sd over the root of the summed squares of the slope, offset and
+    amplitude taken off. The bank does not know the shape, so its error is somewhat larger."""
+    sd_nv, a_nv = 8.0, 150.0
     noise = sd_nv * np.random.default_rng(4).standard_normal((400, 300))
-    found = marks(wave(9.0, large_nv), sd_nv, noise=noise)
-    lags_ms = np.arange(-30, 31) * step_ms
-    kernel = (3 - (lags_ms / SMOOTHING_MS) ** 2) * np.exp(-0.5 * (lags_ms / SMOOTHING_MS) ** 2)
-    kernel /= kernel.sum()
-    slope_sd = sd_nv * np.sqrt(np.sum((kernel[2:] - kernel[:-2]) ** 2)) / (2 * step_ms)
-    fine_ms = np.arange(-600, 601) * 0.01
-    weights = (3 - (fine_ms / SMOOTHING_MS) ** 2) * np.exp(-0.5 * (fine_ms / SMOOTHING_MS) ** 2)
-    weights /= weights.sum()
-    for name, at_ms in (("v_se_ms", found.v_ms), ("sn10_se_ms", found.sn10_ms)):
-        low, middle, high = (
-            float(np.sum(weights * response(at_ms + d - fine_ms, 9.0, large_nv)))
-            for d in (-0.05, 0, 0.05)
-        )
-        curvature = abs(low - 2 * middle + high) / 0.05**2
-        # The SD of 400 independent pairs of draws has a standard error of 3.5 %.
-        assert getattr(found, name) == pytest.approx(slope_sd / curvature, rel=0.105)
-    # Straight lines between samples average a little: between sqrt(1) and sqrt(2) samples apart.
-    assert sd_nv <= found.v_sn10_se_nv <= 1.105 * sd_nv * math.sqrt(2)
-
-
-def test_latency_error_falls_with_the_amplitude():
-    """In proportion, while noise is small enough for the peak to be a parabola."""
-    weak, strong = (marks(wave(9.0, a), 0.5) for a in (100.0, 200.0))
-    assert weak.v_se_ms / strong.v_se_ms == pytest.approx(2, rel=0.01)
+    found = marks(wave(9.0, a_nv), sd_nv, noise=noise, bootstrap=False)
+    inside = (TIMES_MS > 5 - 1e-9) & (TIMES_MS < 17 + 1e-9)
+    slope = (response(TIMES_MS, 9.01, a_nv) - response(TIMES_MS, 8.99, a_nv))[inside] / 0.02
+    nuisance = np.column_stack([wave(9.0)[inside], np.ones(inside.sum())])
+    left = slope - nuisance @ np.linalg.lstsq(nuisance, slope, rcond=None)[0]
+    bound_ms = sd_nv / np.sqrt(np.sum(left**2))
+    assert bound_ms <= found.v_se_ms <= 1.5 * bound_ms
 
 
 def test_a_second_peak_of_nearly_the_same_size_is_part_of_the_error():
-    """A coin tossed between hills 1.8 ms apart has an SD of 0.9 ms; no curvature shows it."""
-    hills, trough = (
-        sum(np.exp(-0.5 * ((TIMES_MS - at_ms) / sd_ms) ** 2) for at_ms in places)
-        for sd_ms, places in ((0.4, (8.0, 9.8)), (1.0, (12.8,)))
-    )
-    found = marks(100 * (hills - trough), 8.0)
-    assert len(found.others) == 2
-    assert found.v_se_ms == pytest.approx(0.9, rel=0.05)
+    """A coin tossed between two responses 2.4 ms apart; no curvature shows it."""
+    both = wave(7.6, 60.0) + wave(10.0, 60.0)
+    found = marks(both, 25.0, noise_rate=0.5)
+    assert len(found.others) >= 2
+    assert found.others[1].share > 0.1
+    assert found.v_se_ms > 0.6
+    assert found.confidence < 0.8
 
 
 # --- no mark -------------------------------------------------------------------------------------
@@ -198,8 +234,9 @@ def test_flat_trace():
 def test_weak_evidence_leaves_the_candidate():
     found = marks(wave(9.0, 20.0), rn_nv=20.0)
     assert_none(found, "noise")
-    assert found.others[0].v_ms == pytest.approx(true_v_ms(9.0), abs=0.02)
-    assert found.others[0].v_sn10_nv == pytest.approx(20.0, rel=0.06)  # smoothed
+    assert found.others[0].v_ms == pytest.approx(true_v_ms(9.0), abs=0.2)
+    assert found.others[0].lost == found.note
+    assert found.pvalue > 0.05
 
 
 def test_a_response_in_one_replicate_only_is_no_response():
@@ -209,7 +246,7 @@ def test_a_response_in_one_replicate_only_is_no_response():
     assert_none(found, "replicate 2")
     assert found.others[0].v_ms == pytest.approx(true_v_ms(9.0), abs=0.1)
     both = noise + wave(9.0, 100.0)
-    assert not math.isnan(marks(both.mean(axis=0), 3.0, replicates=both).v_ms)
+    assert marks(both.mean(axis=0), 3.0, replicates=both).marked
 
 
 @pytest.mark.parametrize("latency_ms", [7.6, 8.0, 8.5, 9.0, 9.5, 10.0, 10.5])
@@ -220,40 +257,70 @@ def test_an_upside_down_response_is_not_marked(latency_ms, stop_ms):
     assert_none(found, "polarity")
 
 
-def test_a_trace_that_only_falls_has_no_peak():
-    assert_none(marks(-10.0 * TIMES_MS), "no positive peak")
+@pytest.mark.parametrize("latency_ms", [5.9, 12.6])
+def test_a_wave_beyond_the_window_is_not_marked_at_its_edge(latency_ms):
+    assert_none(marks(wave(latency_ms), 3.0, response_window_ms=(3.0, 20.0)), "edge")
 
 
-def test_without_any_noise_estimate():
-    assert_none(marks(wave(9.0), math.nan), "no noise estimate")
-    assert_none(marks(wave(9.0), 0.0), "no noise estimate")
+def test_a_muscle_response_leads_to_silence_and_a_word():
+    muscle = 300 * (
+        np.exp(-0.5 * ((TIMES_MS - 13.5) / 0.9) ** 2)
+        - 0.8 * np.exp(-0.5 * ((TIMES_MS - 16.5) / 1.2) ** 2)
+    )
+    pair = simulate_average("Q33", 1500, 2, seed=6) + muscle
+    found = marks(
+        pair.mean(axis=0),
+        math.nan,
+        replicates=pair,
+        response_window_ms=(5, 17),
+        expected_ms=(6.5, 11.5),
+    )
+    assert_none(found, "muscle response or an artefact")
+
+
+# --- without an idea of the noise ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("rn_nv", [math.nan, 0.0])
+def test_without_any_noise_estimate_there_are_plain_maxima_only(rn_nv):
     twice = np.array([wave(9.0)] * 2)
-    assert_none(marks(wave(9.0), math.nan, replicates=twice), "no noise estimate")
+    for found in (marks(wave(9.0), rn_nv), marks(wave(9.0), rn_nv, replicates=twice)):
+        assert_none(found, "no noise estimate")
+        assert found.method.startswith("plain maximum")
+        assert found.others[0].v_ms == pytest.approx(true_v_ms(9.0), abs=0.02)
+        assert found.others[0].v_sn10_nv == pytest.approx(100.0, rel=0.06)  # smoothed
 
 
-def test_weaker_peaks_are_listed_best_first():
+def test_plain_maxima_are_listed_the_largest_drop_first():
     trace = wave(8.0) + 40 * np.exp(-0.5 * ((TIMES_MS - 10.0) / 0.3) ** 2)
-    found = marks(trace, 3.0)
+    found = marks(trace, math.nan)
     heights = [candidate.v_sn10_nv for candidate in found.others]
     assert heights == sorted(heights, reverse=True)
-    assert any(abs(candidate.v_ms - 10.0) < 0.2 and candidate.lost for candidate in found.others)
-    assert found.v_ms == pytest.approx(true_v_ms(8.0), abs=0.03)
+    assert any(abs(one.v_ms - 10.0) < 0.2 and "smaller" in one.lost for one in found.others)
 
 
-def test_sn10_that_is_no_turning_point_has_no_error():
-    found = marks(wave(9.0), 5.0, sn10_after_ms=(1.5, 2.0))
-    assert found.v_ms == pytest.approx(true_v_ms(9.0), abs=0.02)
-    assert math.isnan(found.sn10_se_ms)
-    assert "turning point" in found.note
+def test_a_trace_that_only_falls_has_no_peak():
+    assert_none(marks(-10.0 * TIMES_MS, math.nan), "no positive peak")
+    upside_down = marks(np.abs(TIMES_MS - 9.3), math.nan, sn10_after_ms=(1.5, 2.0))
+    assert_none(upside_down, "no positive peak", "polarity")
 
 
 # --- where the noise comes from ------------------------------------------------------------------
 
 
+def test_candidates_are_listed_by_their_share_with_why_they_lost():
+    pair = noisy_pair(seed=11, amplitude_nv=0.0)
+    found = marks(pair.mean(axis=0), math.nan, replicates=pair)
+    shares = [one.share for one in found.others]
+    assert len(shares) > 1
+    assert shares == sorted(shares, reverse=True)
+    assert all("times as likely as the best one" in one.lost for one in found.others[1:])
+
+
 def test_the_method_names_the_noise():
     pair = noisy_pair()
     trace, half = pair.mean(axis=0), (pair[0] - pair[1]) / 2
-    assert "1/f" in marks(trace, 15.0).method
+    assert "of the stated size" in marks(trace, 15.0).method
     assert "replicates" in marks(trace, 15.0, replicates=pair).method
     assert "noise given" in marks(trace, 15.0, replicates=pair, noise=[half]).method
 
@@ -276,7 +343,7 @@ def test_replicates_give_the_noise_of_their_mean(n_replicates):
         traces = 60 * rng.standard_normal((n_replicates, 300)) + wave(9.0, 900.0)
         errors.append(marks(traces.mean(axis=0), math.nan, replicates=traces).v_sn10_se_nv)
     known = 60 * rng.standard_normal((300, 300)) / math.sqrt(n_replicates)
-    reference = marks(wave(9.0, 900.0), math.nan, noise=known).v_sn10_se_nv
+    reference = marks(wave(9.0, 900.0), math.nan, noise=known, bootstrap=False).v_sn10_se_nv
     assert np.median(errors) == pytest.approx(reference, rel=0.15)
 
 
@@ -297,6 +364,11 @@ def test_replicates_give_the_noise_of_their_mean(n_replicates):
         ({"v_window_ms": (-2.0, 6.5)}, "inside"),
         ({"v_window_ms": (6.5, 26.0)}, "inside"),
         ({"v_window_ms": (24.0, 24.9)}, "SN10"),
+        ({"response_window_ms": (5.0, 8.0)}, "leaves no room"),
+        ({"clean_ms": (11.5, 25.0)}, r"leave 0\.5 ms for wave V"),
+        ({"expected_ms": (13.0, 15.0)}, "expected latencies 13 to"),
+        ({"sn10_after_ms": (7.0, 9.0)}, "SN10 of the shapes follows"),
+        ({"replicates": [np.zeros(300), np.zeros(299)]}, "replicates"),
         ({"sn10_after_ms": (6.0, 1.5)}, "sn10_after_ms"),
         ({"sn10_after_ms": (0.0, 1.5)}, "sn10_after_ms"),
         ({"rn_nv": -1.0}, "-1 nV"),

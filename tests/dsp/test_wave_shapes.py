@@ -61,3 +61,21 @@ def test_shapes_whose_sn10_cannot_be_are_left_out():
 def test_an_impossible_shape_is_told(change, words):
     with pytest.raises(DataError, match=words):
         WaveShape(**change)
+
+
+def test_between_the_lags_a_parabola_is_exact():
+    """Any quadratic of the lag comes out as it is, for every width."""
+    bank = shape_bank(WaveShape(), ANY_MS)
+    values = bank.widths_ms * (1 + 2 * bank.lags_ms - 0.3 * bank.lags_ms**2)
+    found = bank.between_lags(values, -1).reshape(3, -1)
+    fine = np.linspace(bank.lags_ms[0], bank.lags_ms[2], 9)
+    expected = 0.6 * np.array(FACTORS)[:, np.newaxis] * (1 + 2 * fine - 0.3 * fine**2)
+    np.testing.assert_allclose(found, expected)
+    several = bank.between_lags(np.stack([values, 2 * values], axis=-1), -2)
+    np.testing.assert_allclose(several[:, 1], 2 * expected.ravel())
+
+
+def test_one_lag_is_left_as_it_is():
+    bank = shape_bank(WaveShape(), (3.0, 3.5))
+    assert bank.n_lags == 1
+    np.testing.assert_array_equal(bank.between_lags(bank.heights, -1), bank.heights)

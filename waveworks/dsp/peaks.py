@@ -151,8 +151,9 @@ def suggest_marks(
     first, last = max(expected_ms[0], fit.v_ms[0]), min(expected_ms[1], fit.v_ms[-1])
     if not last - first > shape.v_width_ms:
         raise DataError(
-            f"expected latencies {expected_ms[0]:g} to {expected_ms[1]:g} ms leave no room in the "
-            f"V window {v_window_ms[0]:g} to {v_window_ms[1]:g} ms"
+            f"expected latencies {expected_ms[0]:g} to {expected_ms[1]:g} ms in the V window "
+            f"{v_window_ms[0]:g} to {v_window_ms[1]:g} ms leave {max(last - first, 0.0):.2g} ms "
+            f"for wave V; its width, {shape.v_width_ms:g} ms, is needed at least"
         )
     if n_independent and not math.isnan(rn_nv):
         deviations = deviations * (rn_nv / math.sqrt(np.mean(deviations[:, fit.clean] ** 2)))

@@ -79,26 +79,31 @@ def place(
     after : ndarray, shape (n_latencies,)
         Log of what other levels add to each latency.
     z : ndarray, shape (n_traces, n_shapes, n_latencies), optional
-        Of other traces with the same noise; by default the trace's own.
+        Of other traces with the same noise, placed by the lags of the bank alone; by default the
+        trace's own, placed between them too.
 
     Returns
     -------
     Placed
     """
     fit = shape_fit(evidence.plan)
-    z = evidence.fit.z[0] if z is None else z
     first, last = (float(np.clip(x, fit.v_ms[0], fit.v_ms[-1])) for x in evidence.expected_ms)
     width = evidence.plan.shape.v_width_ms
     n_fine = max(2, math.ceil((last - first) / width * _STEPS_PER_WIDTH) + 1)
     fine = np.linspace(first, last, n_fine)
+    sn10_after_ms, se_nv = fit.bank.sn10_after_ms, evidence.fit.se_nv[0]
+    if z is None:
+        z = fit.bank.between_lags(evidence.fit.z[0], -2)
+        se_nv = fit.bank.between_lags(se_nv, -2)
+        sn10_after_ms = fit.bank.between_lags(sn10_after_ms, -1)
     z_fine = interpolate.CubicSpline(fit.v_ms, z, axis=-1)(fine)
-    se_fine = interpolate.CubicSpline(fit.v_ms, evidence.fit.se_nv[0], axis=-1)(fine)
+    se_fine = interpolate.CubicSpline(fit.v_ms, se_nv, axis=-1)(fine)
     finer = [replace(prior, log_v=_log_between(fine, fit.v_ms, prior.log_v)) for prior in priors]
     log_share = log_likelihoods(z_fine, se_fine, finer) + np.interp(fine, fit.v_ms, after)
     share = np.exp(log_share - log_share.max(axis=(-2, -1), keepdims=True))
     return Placed(
         v_ms=fine,
-        sn10_ms=fine + fit.bank.sn10_after_ms[:, np.newaxis],
+        sn10_ms=fine + sn10_after_ms[:, np.newaxis],
         share=share / share.sum(axis=(-2, -1), keepdims=True),
         amplitude_nv=z_fine * se_fine,
         se_nv=se_fine,

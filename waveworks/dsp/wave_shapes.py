@@ -11,6 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import interpolate
 
 from waveworks.errors import DataError
 
@@ -18,6 +19,9 @@ FloatArray = NDArray[np.float64]
 
 FACTORS = (0.75, 1.0, 1.3)
 """By which widths, and the lag of SN10, are varied."""
+
+BETWEEN = 4
+"""Steps between two lags where SN10 is placed."""
 
 _SN10_HEIGHT = 1.1
 _FINE_STEPS = 500
@@ -70,6 +74,8 @@ class ShapeBank:
         From the maximum to the minimum, in ms.
     heights : ndarray, shape (n_shapes,)
         Maximum less minimum before scaling.
+    n_lags : int
+        Different lags; the shapes of one width follow each other.
     """
 
     widths_ms: FloatArray
@@ -78,6 +84,31 @@ class ShapeBank:
     v_offsets_ms: FloatArray
     sn10_after_ms: FloatArray
     heights: FloatArray
+    n_lags: int
+
+    def between_lags(self, values: FloatArray, axis: int) -> FloatArray:
+        """Return values of shapes with lags between those of the bank, by parabolas over the lags.
+
+        Parameters
+        ----------
+        values : ndarray
+            One for each shape along an axis.
+        axis : int
+            That axis, from the end.
+
+        Returns
+        -------
+        ndarray
+            With `BETWEEN` times as many steps between the lags of each width.
+        """
+        if self.n_lags == 1:
+            return values
+        lags = self.lags_ms[: self.n_lags]
+        fine = np.linspace(lags[0], lags[-1], BETWEEN * (self.n_lags - 1) + 1)
+        by_width = np.moveaxis(values, axis, -1)
+        by_width = by_width.reshape(*by_width.shape[:-1], -1, self.n_lags)
+        found = interpolate.KroghInterpolator(lags, by_width, axis=-1)(fine)
+        return np.moveaxis(found.reshape(*found.shape[:-2], -1), -1, axis)
 
     def templates(self, times_ms: ArrayLike, v_ms: ArrayLike) -> FloatArray:
         """Return every shape with wave V at every latency.
@@ -131,14 +162,24 @@ def shape_bank(middle: WaveShape, sn10_after_ms: tuple[float, float]) -> ShapeBa
         [_extremes(*shape) for shape in zip(widths, sn10_widths, lags, strict=True)]
     )
     v_offsets, sn10_after, heights = extremes.T
-    kept = (sn10_after >= sn10_after_ms[0]) & (sn10_after <= sn10_after_ms[1])
+    # A lag is kept or left for all widths, as it is for the middle one.
+    of_middle = sn10_after.reshape(wide.shape)[len(FACTORS) // 2]
+    lags_kept = (of_middle >= sn10_after_ms[0]) & (of_middle <= sn10_after_ms[1])
+    kept = np.tile(lags_kept, len(FACTORS))
     if not kept.any():
         raise DataError(
             f"sn10_after_ms is {sn10_after_ms}; SN10 of the shapes follows wave V by "
             f"{sn10_after.min():.3g} to {sn10_after.max():.3g} ms"
         )
-    columns = (widths, sn10_widths, lags, v_offsets, sn10_after, heights)
-    return ShapeBank(*(column[kept] for column in columns))
+    return ShapeBank(
+        widths[kept],
+        sn10_widths[kept],
+        lags[kept],
+        v_offsets[kept],
+        sn10_after[kept],
+        heights[kept],
+        int(lags_kept.sum()),
+    )
 
 
 def _gaussian(u: FloatArray) -> FloatArray:
