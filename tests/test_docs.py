@@ -33,8 +33,7 @@ from waveworks.measures.definitions import DEFINITIONS
 from waveworks.measures.tables import LEVELS_COLUMNS, MEASURES_COLUMNS, TRACES_COLUMNS
 from waveworks.model import CONDITION_COLUMNS
 from waveworks.plots import MOST_LEVELS, NV_PER_MS
-from waveworks.plots.combined import NORMAL_95
-from waveworks.plots.style import LEAST_NV_PER_MS, MOST_NV_PER_MS
+from waveworks.plots.style import LEAST_NV_PER_MS, MOST_NV_PER_MS, NORMAL_95
 from waveworks.settings import ExpectedWave, default_settings, read, read_settings
 from waveworks.settings.read_expectation import EXPECTATION_KEYS
 from waveworks.simulate.scenario import read_scenario

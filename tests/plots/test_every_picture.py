@@ -175,6 +175,27 @@ PICTURES = {
     "cross-correlation of a constant": lambda b: plots.plot_cross_correlation(
         pair_view(b.level(zeros(b.axis), b.average()))
     ),
+    "latency over levels": lambda b: plots.plot_latency_level(b.series(60, 50, 40, 30, 20)),
+    "latency over levels, marked": lambda b: plots.plot_latency_level(
+        b.series(60, 50, 40, v_ms=7.5, sn10_ms=10.5)
+    ),
+    "latency of one level": lambda b: plots.plot_latency_level(b.series(60)),
+    "latency of many levels": lambda b: plots.plot_latency_level(b.series(*range(90, -30, -5))),
+    "latency without traces": lambda b: plots.plot_latency_level(
+        [without_traces(level) for level in b.series(60, 40)]
+    ),
+    "latency with nasty text": lambda b: plots.plot_latency_level(twins(b)),
+    "latency without a level": lambda b: plots.plot_latency_level(
+        [b.level(b.average(), b.average(), condition=replace(nasty_condition(), level_db_nhl=None))]
+    ),
+    "amplitude over levels": lambda b: plots.plot_amplitude_level(b.series(60, 50, 40, 30, 20)),
+    "amplitude over levels, marked": lambda b: plots.plot_amplitude_level(
+        b.series(60, 50, 40, v_ms=7.5, sn10_ms=10.5)
+    ),
+    "amplitude of raw noise": lambda b: plots.plot_amplitude_level(loud(b)),
+    "amplitude without traces": lambda b: plots.plot_amplitude_level(
+        [without_traces(level) for level in b.series(60, 40)]
+    ),
     "agreement": lambda b: plots.plot_agreement(pair_view(b.level(b.average(), b.average()))),
     "agreement of a constant": lambda b: plots.plot_agreement(
         pair_view(b.level(zeros(b.axis), b.average()))

@@ -161,13 +161,13 @@ def test_a_clinicians_mark_is_filled_and_a_suggestion_hollow(bench, words_of) ->
         assert "clinician's mark" in words_of(filled)
 
 
-def test_a_suggestion_carries_its_standard_error(bench, lines_named) -> None:
+def test_a_suggestion_carries_its_interval(bench, lines_named) -> None:
     level = bench.level(bench.sweeps(), bench.sweeps())
     marks = level.marks["combined"]
     ax = plot_combined(level)
     bars = [line.get_xdata() for line in ax.lines if line.get_marker() == "|"]
     expected = [(marks.v_ms, marks.v_se_ms), (marks.sn10_ms, marks.sn10_se_ms)]
-    np.testing.assert_allclose(bars, [(at - se, at + se) for at, se in expected])
+    np.testing.assert_allclose(bars, [(at - 1.96 * se, at + 1.96 * se) for at, se in expected])
 
 
 def test_without_marks_there_are_words_and_no_marker(bench, words_of) -> None:

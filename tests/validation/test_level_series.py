@@ -2,8 +2,8 @@
 
 The level series of the validation scenarios: wave V comes 0.5 ms later and is a third smaller for
 each 10 dB down from 7.6 ms and 160 nV, two replicates of 1500 sweeps of Q33 a level, two to four
-levels with a response and two below without. Looked at are the two levels next to threshold. A small
-version always runs; the full one takes about twenty minutes and prints what it finds:
+levels with a response and two below without. Looked at are the two levels next to threshold. A
+small version always runs; the full one takes about twenty minutes and prints what it finds:
 
     pytest -m long -s --no-cov tests/validation/test_level_series.py
 """

@@ -1,10 +1,10 @@
 """How often noise gets a mark, and how well wave V is found: the targets of a suggestion.
 
 The validation scenarios: two replicates of 1500 sweeps, V window 6.5 to 12 ms, latencies uniform
-in 7.5 to 10.5 ms, amplitudes in 55 to 160 nV. The ratio of a pair is its true amplitude over its gap
-on the whole trace. A rate is judged by its exact 95 % binomial interval: a target is missed when the
-whole interval lies outside. Small versions always run; the full ones take about fifteen minutes and
-print their rates:
+in 7.5 to 10.5 ms, amplitudes in 55 to 160 nV. The ratio of a pair is its true amplitude over its
+gap on the whole trace. A rate is judged by its exact 95 % binomial interval: a target is missed
+when the whole interval lies outside. Small versions always run; the full ones take about fifteen
+minutes and print their rates:
 
     pytest -m long -s --no-cov tests/validation/test_marks.py
 

@@ -5,22 +5,27 @@ from waveworks.plots.combined import plot_combined, plot_recording
 from waveworks.plots.correlation import plot_agreement, plot_cross_correlation
 from waveworks.plots.density import plot_noise_density
 from waveworks.plots.growth import plot_fmp, plot_residual_noise
+from waveworks.plots.levels import MOST_POINTS, plot_amplitude_level, plot_latency_level
 from waveworks.plots.replicates import MOST_LEVELS, plot_replicates
 from waveworks.plots.settling import plot_mark_amplitude, plot_mark_latency, plot_settling
-from waveworks.plots.style import EAR_COLOURS, NV_PER_MS, Limit, new_axes
+from waveworks.plots.style import EAR_COLOURS, NORMAL_95, NV_PER_MS, Limit, new_axes
 from waveworks.plots.weights import plot_weights
 
 __all__ = [
     "EAR_COLOURS",
     "MOST_LEVELS",
+    "MOST_POINTS",
+    "NORMAL_95",
     "NV_PER_MS",
     "Limit",
     "new_axes",
     "plot_agreement",
+    "plot_amplitude_level",
     "plot_buffers",
     "plot_combined",
     "plot_cross_correlation",
     "plot_fmp",
+    "plot_latency_level",
     "plot_mark_amplitude",
     "plot_mark_latency",
     "plot_noise_density",

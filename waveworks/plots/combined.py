@@ -14,7 +14,16 @@ from waveworks.measures.recordings import RecordingMeasures
 from waveworks.model import TimeAxis
 from waveworks.plots.frame import Entry, Frame, framed, linear_ticks, set_ticks
 from waveworks.plots.marks import draw_marks, is_marked, mark_entries
-from waveworks.plots.style import BAND, DASHED, EAR_COLOURS, GREY, NV_PER_MS, Look, sane_scale
+from waveworks.plots.style import (
+    BAND,
+    DASHED,
+    EAR_COLOURS,
+    GREY,
+    NORMAL_95,
+    NV_PER_MS,
+    Look,
+    sane_scale,
+)
 from waveworks.plots.text import amount
 from waveworks.plots.traces import (
     FloatArray,
@@ -32,9 +41,6 @@ from waveworks.plots.windows import (
     visible_part,
     window_note,
 )
-
-NORMAL_95 = 1.96
-"""Half the width of a 95 % interval of a normal distribution, in standard deviations."""
 
 _BAND_LOOK: Look = {"color": BAND, "linewidth": 6.0, "solid_capstyle": "butt"}
 _BOLD = 1.8

@@ -6,11 +6,18 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.axes import Axes
 
-from waveworks.errors import DataError
 from waveworks.measures.levels import LevelMeasures
 from waveworks.plots.frame import Entry, Frame, framed, linear_ticks, set_ticks, width_in
 from waveworks.plots.lanes import Lane, lane_of, series_scale, spacing_nv
-from waveworks.plots.marks import draw_marks, is_marked, mark_entries
+from waveworks.plots.marks import (
+    OTHER_PLACE,
+    draw_marks,
+    draw_other_places,
+    is_marked,
+    mark_entries,
+    other_places,
+)
+from waveworks.plots.series import one_series
 from waveworks.plots.style import (
     DASHED,
     EAR_COLOURS,
@@ -21,7 +28,6 @@ from waveworks.plots.style import (
 from waveworks.plots.text import INK, NORMAL_PT, amount, fitted, short, write
 from waveworks.plots.traces import (
     bar_length_nv,
-    condition_title,
     draw_scale_bar,
     draw_trace,
     draw_zero_lines,
@@ -65,7 +71,7 @@ def plot_replicates(
         If there are no levels, more than eight, several ears or stimuli, or the scale is not
         sane.
     """
-    ordered = _checked(levels)
+    ordered = one_series(levels, most=MOST_LEVELS)
     lanes = [lane_of(level) for level in ordered]
     drawn = [lane for lane in lanes if lane is not None]
     if not drawn:
@@ -89,6 +95,8 @@ def plot_replicates(
     key += mark_entries(
         [lane.marks.marks_from for lane in drawn if is_marked(lane.marks, lane.axis)]
     )
+    if any(other_places(lane.marks, start, stop) for lane in drawn):
+        key.append(OTHER_PLACE)
     widest = max((lane.axis for lane in drawn), key=lambda axis: axis.stop_ms)
     notes = (
         "RN: residual noise of a level's traces together. Each level lies about its own median.",
@@ -138,23 +146,6 @@ def _plot_reasons(levels: Sequence[LevelMeasures], nv_per_ms: float, ax: Axes | 
     return ax
 
 
-def _checked(levels: Sequence[LevelMeasures]) -> list[LevelMeasures]:
-    """Return the levels, the highest first, if they belong in one picture."""
-    if not 1 <= len(levels) <= MOST_LEVELS:
-        raise DataError(f"{len(levels)} levels given; one picture holds 1 to {MOST_LEVELS}")
-    series = {(c.ear, c.stimulus, c.frequency_hz): c for c in (level.condition for level in levels)}
-    if len(series) > 1:
-        met = " and ".join(condition_title(c, with_level=False) for c in series.values())
-        raise DataError(f"one picture holds one ear and one stimulus; given are {met}")
-    return sorted(levels, key=_level_db, reverse=True)
-
-
-def _level_db(level: LevelMeasures) -> float:
-    condition = level.condition
-    known = (condition.level_db_nhl, condition.level_db_ehl)
-    return next((value for value in known if value is not None), -math.inf)
-
-
 def _draw_lane(
     ax: Axes,
     lane: Lane,
@@ -168,6 +159,7 @@ def _draw_lane(
         draw_trace(ax, times, trace + zero_nv, **look, zorder=2, label=f"trace {label}")
     kept = [np.clip(trace, -spacing_nv, spacing_nv) + zero_nv for _, trace in lane.finals]
     draw_marks(ax, lane.marks, lane.axis, kept)
+    draw_other_places(ax, lane.marks, lane.axis, kept)
 
 
 def _cut_note(

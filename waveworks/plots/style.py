@@ -21,6 +21,9 @@ Look = dict[str, Any]
 EAR_COLOURS = {"right": "#c01020", "left": "#1050b0", "other": "#555555"}
 """Red is right and blue is left, as on every audiogram."""
 
+NORMAL_95 = 1.96
+"""Half the width of a 95 % interval of a normal distribution, in standard deviations."""
+
 GREY = "#767676"
 BAND = "#cfcfcf"
 WINDOW = "#efefef"

@@ -3,7 +3,7 @@
 import base64
 import io
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import matplotlib as mpl
@@ -23,6 +23,7 @@ from waveworks.measures.level_views import (
     trace_growths,
 )
 from waveworks.measures.levels import LevelMeasures
+from waveworks.measures.marks import MarkMeasure
 from waveworks.measures.recordings import RecordingMeasures
 from waveworks.model import Buffers
 from waveworks.plots import Limit
@@ -72,6 +73,65 @@ def series_pictures(levels: Sequence[LevelMeasures]) -> Iterator[Picture]:
             plots.plot_replicates(panel),
             wide=True,
         )
+    for start in range(0, len(levels), plots.MOST_POINTS):
+        panel = levels[start : start + plots.MOST_POINTS]
+        if not any(_has_a_level(level) and level.combined is not None for level in panel):
+            continue
+        yield _picture(
+            "Latency against level",
+            "Wave V and SN10 against level, with what the settings expect. "
+            + _each(panel, _latency_words),
+            plots.plot_latency_level(panel),
+        )
+        yield _picture(
+            "Amplitude against level",
+            "V to SN10 against level, as read and without picking bias. "
+            + _each(panel, _amplitude_words),
+            plots.plot_amplitude_level(panel),
+        )
+
+
+def _has_a_level(level: LevelMeasures) -> bool:
+    condition = level.condition
+    return condition.level_db_nhl is not None or condition.level_db_ehl is not None
+
+
+def _each(levels: Sequence[LevelMeasures], words: Callable[[MarkMeasure], str]) -> str:
+    """Return words about the marks of each level."""
+    told = (
+        f"{level.condition.words()['level'] or 'no level'}: "
+        f"{words(level.marks.get(COMBINED, MarkMeasure()))}"
+        for level in levels
+    )
+    return "; ".join(told) + "."
+
+
+def _latency_words(marks: MarkMeasure) -> str:
+    if math.isnan(marks.v_ms):
+        return "none marked"
+    return (
+        f"V {_with_interval(marks.v_ms, marks.v_se_ms, '.2f', 'ms')}, "
+        f"SN10 {_with_interval(marks.sn10_ms, marks.sn10_se_ms, '.2f', 'ms')}, "
+        f"{marks.marks_from}"
+    )
+
+
+def _amplitude_words(marks: MarkMeasure) -> str:
+    if math.isnan(marks.v_sn10_nv):
+        return "none"
+    words = _with_interval(marks.v_sn10_nv, marks.v_sn10_se_nv, ".0f", "nV")
+    if math.isnan(marks.v_sn10_corrected_nv):
+        return words
+    corrected = (marks.v_sn10_corrected_nv, marks.v_sn10_corrected_se_nv)
+    return f"{words}, without picking bias {_with_interval(*corrected, '.0f', 'nV')}"
+
+
+def _with_interval(value: float, se: float, form: str, unit: str) -> str:
+    words = number_words(value, form, unit)
+    if math.isnan(se):
+        return words
+    half = plots.NORMAL_95 * se
+    return f"{words} (95 % {value - half:{form}} to {value + half:{form}})"
 
 
 def level_pictures(
