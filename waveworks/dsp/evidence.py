@@ -26,6 +26,10 @@ N_DRAWS = 2000
 
 _SEED = 20310
 _CLASSES = (8, 4, 2, 1)
+_TOO_SURE = 1.0
+"""By how much the log likelihood ratio is too large near the threshold where the size of the noise
+is learned from few noise-only traces (own simulation)."""
+
 _DECIDES = 0.1
 """Spectra of less weight have no say in a p value: their draws would cost more than they add."""
 
@@ -131,6 +135,22 @@ class Evidence:
         """
         joint = log_likelihoods(self.fit.z[0], self.fit.se_nv[0], priors)
         return float(special.logsumexp(joint))
+
+    def chance(self, priors: Sequence[Prior]) -> float:
+        """Return the chance of a response, if it was as likely as none before looking.
+
+        Parameters
+        ----------
+        priors : sequence of Prior
+            The ways in which it may be there.
+
+        Returns
+        -------
+        float
+            From 0 to 1.
+        """
+        few = 0 < self.n_independent <= _CLASSES[0]
+        return float(special.expit(self.statistic(priors) - (_TOO_SURE if few else 0.0)))
 
     def pvalue(self, priors: Sequence[Prior]) -> float:
         """Return the share of noise alone that looks at least as much like a response.

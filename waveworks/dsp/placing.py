@@ -200,7 +200,6 @@ def marks_at_best(
     v_se_ms = math.sqrt(errors.v_ms**2 + v_elsewhere + rounding)
     sn10_se_ms = math.sqrt(errors.sn10_ms**2 + sn10_elsewhere + rounding)
     near = np.abs(placed.v_ms - v_ms) <= 0.5 * evidence.plan.shape.v_width_ms
-    odds = math.exp(min(evidence.statistic(priors), 50.0))
     return Marks(
         v_ms=v_ms,
         v_se_ms=v_se_ms,
@@ -210,7 +209,7 @@ def marks_at_best(
         v_sn10_se_nv=errors.v_sn10_nv,
         v_sn10_corrected_nv=fitted,
         v_sn10_corrected_se_nv=errors.corrected_nv,
-        confidence=float(placed.share[:, near].sum()) * odds / (1 + odds),
+        confidence=float(placed.share[:, near].sum()) * evidence.chance(priors),
         method=evidence.origin + f"; errors from {errors.source}",
         others=_candidates(placed, found),
         note="the likelihood still rises at the edge of where wave V can be"
