@@ -170,6 +170,22 @@ def test_a_session_in_which_nothing_can_be_measured(write_manifest, report_of):
     assert all("residual noise" not in image["alt"] for image in page.images)
 
 
+def test_runners_up_are_told_with_why_they_lost(ten_levels, report_of):
+    """Of the very candidates of the analysis; of noise there are always some."""
+    page = report_of(ten_levels)
+    levels = ww.analyse(ww.read_session(ten_levels)).level_measures
+    lost = [one for level in levels for one in level.marks["combined"].others if one.lost]
+    told = [one for one in lost if one.share >= 0.1]
+    assert len(told) > 5
+    assert any("times as likely as the best one" in one.lost for one in told)
+    for one in told:
+        share = f"with {100 * one.share:.0f} % of the likelihood: {one.lost}"
+        assert f"wave V could be at {one.v_ms:.2f} ms, {share}" in page.words
+    for one in lost:
+        if one.share < 0.05:
+            assert f"wave V could be at {one.v_ms:.2f} ms" not in page.words
+
+
 @pytest.fixture
 def sweeps_of(write_manifest, write_traces):
     """A level of two runs of sweeps of white noise: `sweeps_of(sd_1, sd_2) -> folder`."""

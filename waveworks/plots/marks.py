@@ -16,7 +16,10 @@ from waveworks.plots.text import INK, write
 from waveworks.plots.traces import FloatArray
 
 _MARK_PT = 5.0
-_LEAST_SHARE, _MOST_PLACES = 0.1, 2
+LEAST_SHARE = 0.1
+"""Places with less of the likelihood are not shown."""
+
+_MOST_PLACES = 2
 
 OTHER_LOOK: Look = {
     "linestyle": "none",
@@ -100,7 +103,7 @@ def other_places(marks: MarkMeasure, start_ms: float, stop_ms: float) -> list[fl
         Latencies in ms: of the candidates that lost, at most two, each with a tenth of the
         likelihood or more. Where nothing is marked the best one is among them.
     """
-    lost = [one for one in marks.others if one.lost and one.share >= _LEAST_SHARE]
+    lost = [one for one in marks.others if one.lost and one.share >= LEAST_SHARE]
     inside = [one.v_ms for one in lost if start_ms <= one.v_ms <= stop_ms]
     return inside[:_MOST_PLACES]
 

@@ -3,13 +3,16 @@
 from collections.abc import Collection, Iterable, Sequence
 
 from waveworks.loaders.session import Track
+from waveworks.measures.final_traces import COMBINED
 from waveworks.measures.level_views import level_progress
 from waveworks.measures.levels import SWEEPS_ALIKE, LevelMeasures
+from waveworks.measures.marks import MarkMeasure
 from waveworks.measures.recordings import RecordingMeasures
 from waveworks.measures.tables import levels_table, rows_of
 from waveworks.model import Condition
 from waveworks.model.condition import UNMASKED
 from waveworks.pipeline import Analysis
+from waveworks.plots.marks import LEAST_SHARE
 from waveworks.report.number_tables import level_lines, recording_tables, trace_rows
 from waveworks.report.pictures import (
     buffer_pictures,
@@ -116,10 +119,19 @@ def _level_section(analysis: Analysis, level: LevelMeasures, anchor: str) -> Lev
         notes=(
             *level.faults,
             *_level_notes(level),
+            *_other_places(level),
             *(() if progress is None else progress.notes),
             *_recording_notes(here, level.notes),
         ),
     )
+
+
+def _other_places(level: LevelMeasures) -> Iterable[str]:
+    """Say where else wave V could be, and why it was not marked there."""
+    for one in level.marks.get(COMBINED, MarkMeasure()).others:
+        if one.lost and one.share >= LEAST_SHARE:
+            share = f"{100 * one.share:.0f} % of the likelihood"
+            yield f"wave V could be at {one.v_ms:.2f} ms, with {share}: {one.lost}"
 
 
 def _level_notes(level: LevelMeasures) -> Iterable[str]:
