@@ -134,7 +134,7 @@ class Evidence:
         float
         """
         joint = log_likelihoods(self.fit.z[0], self.fit.se_nv[0], priors)
-        return float(special.logsumexp(joint))
+        return float(np.logaddexp.reduce(joint, axis=None))
 
     def chance(self, priors: Sequence[Prior]) -> float:
         """Return the chance of a response, if it was as likely as none before looking.
@@ -189,7 +189,7 @@ class Evidence:
             else:
                 null = _way(_null_z(self.plan, spectrum, learned), se_nv, prior)
             ways.append(null + prior.log_weight)
-        return np.asarray(special.logsumexp(ways, axis=0))
+        return np.asarray(np.logaddexp.reduce(ways, axis=0))
 
 
 def log_likelihoods(z: FloatArray, se_nv: FloatArray, priors: Sequence[Prior]) -> FloatArray:

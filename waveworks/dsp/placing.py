@@ -250,14 +250,18 @@ def _errors_from_curvature(
 
     fit = shape_fit(evidence.plan)
     lag = (sn10_ms - v_ms) / evidence.plan.step_ms
-    weights, sd_nv = evidence.fit.weights[0], evidence.fit.sd_nv[0]
+    variances = evidence.fit.weights[0] * evidence.fit.sd_nv[0] ** 2
     lags = np.arange(fit.autocorrelations.shape[-1])
-    unlike = np.array([1 - np.interp(lag, lags, row) for row in fit.autocorrelations])
+    shared = float(variances @ [np.interp(lag, lags, row) for row in fit.autocorrelations])
+    # The spectra end where shapes have no power; a single point also holds what is above that.
+    whole = float(variances.sum())
+    if len(evidence.deviations):
+        whole = max(whole, float(np.mean(evidence.deviations[:, fit.clean] ** 2)))
     of_fit = float(placed.mean(placed.se_nv**2, here))
     return _Errors(
         spread(placed.v_ms, v_ms),
         spread(placed.sn10_ms, sn10_ms),
-        math.sqrt(2 * float(np.sum(weights * sd_nv**2 * unlike))),
+        math.sqrt(2 * (whole - shared)),
         math.sqrt(of_fit + spread(placed.amplitude_nv, fitted) ** 2),
         "noise and curvature",
     )
