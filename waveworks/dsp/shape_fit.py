@@ -299,7 +299,9 @@ class ShapeFit:
 
 
 def log_evidence(
-    z: FloatArray, expected: FloatArray | float = 0.0, spread: FloatArray | float = AMPLITUDE_SPREAD
+    z: NDArray[np.floating],
+    expected: FloatArray | float = 0.0,
+    spread: FloatArray | float = AMPLITUDE_SPREAD,
 ) -> FloatArray:
     """Return the log likelihood ratio of a response to none, the amplitude integrated out.
 
