@@ -2,9 +2,11 @@
 
 import itertools
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import special
 
 from waveworks.dsp import level_series
 from waveworks.dsp.peaks import Marks, suggest_marks, suggest_series
@@ -95,6 +97,74 @@ def test_the_latency_is_that_of_all_paths_together(series):
         assert marks.v_ms == pytest.approx(np.sum(over * grid) / over.sum(), abs=0.03)
     # The lower level has moved the upper mark at all.
     assert together[0].v_ms != pytest.approx(upper.v_ms, abs=1e-6)
+
+
+@pytest.fixture(scope="module")
+def linked():
+    """Three levels whose waves are weak enough to move each other, and their links downwards."""
+    places = ((7.9, 75, 91), (8.4, 65, 92), (8.9, 60, 93))
+    found = [alone(L, a, seed, (6.8, 10.0)) for L, a, seed in places]
+    first = level_series._alone(found[0].evidence)
+    step = (10.0, (0.1, 1.0))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(level_series, "_LEAST", 1e-300)  # no latency left to the abnormal steps
+        upper = level_series._Link.between(found[0], first, found[1].evidence, *step)
+        second = upper.log_place(found[1].evidence)
+        lower = level_series._Link.between(found[1], second, found[2].evidence, *step)
+    return found, (upper, lower)
+
+
+def test_three_levels_are_the_sum_over_every_path(linked):
+    """All 33^3 paths in one array: where each level's wave V is, whatever the other two do."""
+    found, (upper, lower) = linked
+    grid = found[0].evidence.v_ms
+    n = len(grid)
+    z, se = ([getattr(m.evidence.fit, name)[0] for m in found] for name in ("z", "se_nv"))
+    any_size = [np.exp(log_evidence(one)).mean(axis=0) for one in z]
+    steps = step_density(grid, grid)
+    jumps = []
+    for below in (1, 2):
+        expected = 0.75 * found[below - 1].v_sn10_corrected_nv / se[below]
+        usual = np.exp(log_evidence(z[below], expected, 0.5 * expected)).mean(axis=0)
+        jumps.append(0.9 * steps * usual + 0.1 / n * any_size[below])
+    paths = np.einsum("i,ij,jk->ijk", any_size[0], *jumps)
+    paths /= paths.sum()
+
+    from_lowest = level_series._from_below(found[2], lower, None)
+    from_middle = level_series._from_below(found[1], upper, from_lowest)
+    by_levels = (
+        level_series._alone(found[0].evidence) + from_middle,
+        upper.log_place(found[1].evidence) + from_lowest,
+        lower.log_place(found[2].evidence),
+    )
+    for axes, log_place in zip(((1, 2), (0, 2), (0, 1)), by_levels, strict=True):
+        place = np.exp(log_place - special.logsumexp(log_place))
+        np.testing.assert_allclose(place, paths.sum(axis=axes), rtol=1e-8, atol=1e-14)
+
+
+def test_the_ways_below_a_mark_have_probability_one(linked):
+    for link in linked[1]:
+        weights = [math.exp(way.log_weight) for way in link.priors]
+        assert weights == pytest.approx([0.9, 0.1])
+        for way in link.priors:
+            assert np.exp(way.log_v).sum() == pytest.approx(1)
+
+
+def test_latencies_that_cannot_be_at_a_level_move_no_mark_above_it():
+    """The lower trace shows much, but not where its wave V can be."""
+    upper = alone(8.0, 70.0, 101)
+    lower = alone(8.5, 90.0, 102)
+    assert upper.marked
+    within = replace(lower.evidence, expected_ms=(7.5, 9.0))
+    z = within.fit.z.copy()
+    z[..., within.v_ms > 9.0 + 1e-9] = 30.0
+    two = [
+        suggest_series([upper, replace(lower, evidence=one)], [60.0, 50.0], bootstrap=False)
+        for one in (within, replace(within, fit=replace(within.fit, z=z)))
+    ]
+    assert two[0][1].marked
+    assert two[0][0].v_ms != pytest.approx(upper.v_ms, abs=1e-6)
+    assert two[1][0].v_ms == pytest.approx(two[0][0].v_ms, abs=1e-9)
 
 
 @pytest.mark.parametrize("step_ms", [0.0, 1.5])

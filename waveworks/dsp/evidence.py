@@ -21,8 +21,8 @@ from waveworks.dsp.shape_fit import log_evidence, shape_fit
 
 FloatArray = NDArray[np.float64]
 
-N_DRAWS = 2000
-"""Of noise under each spectrum. They fix a rate of 5 % to within 0.5 % (standard error)."""
+N_DRAWS = 1000
+"""Of noise under each spectrum. They fix a rate of 5 % to within 0.7 % (standard error)."""
 
 _SEED = 20310
 _CLASSES = (8, 4, 2, 1)

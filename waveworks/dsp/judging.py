@@ -82,7 +82,8 @@ def looks_inverted(evidence: Evidence, upside_down: Evidence) -> bool:
     upright, other = (
         one.statistic(way) for one, way in zip((evidence, upside_down), ways, strict=True)
     )
-    return other > upright and upside_down.pvalue(ways[1]) <= upside_down.noise_rate
+    # A ratio below 1 speaks for noise.
+    return other > max(upright, 0.0) and upside_down.pvalue(ways[1]) <= upside_down.noise_rate
 
 
 def _unsupported(evidence: Evidence, marks: Marks) -> str:
