@@ -325,6 +325,33 @@ def test_the_method_names_the_noise():
     assert "noise given" in marks(trace, 15.0, replicates=pair, noise=[half]).method
 
 
+def test_a_size_of_nothing_is_not_known():
+    """The noise given, or the replicates, have a size of their own."""
+    pair = noisy_pair()
+    half = (pair[0] - pair[1]) / 2
+    for options in ({"replicates": pair}, {"noise": [half]}):
+        zero, unknown = (marks(pair.mean(axis=0), rn_nv, **options) for rn_nv in (0.0, math.nan))
+        assert zero == unknown
+        assert zero.marked
+
+
+@pytest.mark.parametrize("rn_nv", [15.0, math.nan])
+def test_noise_that_is_zero_where_the_trace_is_clean_tells_nothing(rn_nv):
+    """Two buffers, or two replicates, that are equal there and not elsewhere."""
+    pair = noisy_pair()
+    clean_ms = (1.5, 19.0)
+    outside = (TIMES_MS < 1.5) | (TIMES_MS > 19)
+    noise = np.where(outside, 30.0, 0.0)
+    alike = np.where(outside, pair, pair[0])
+    without = marks(pair[0], rn_nv, clean_ms=clean_ms)
+    assert marks(pair[0], rn_nv, clean_ms=clean_ms, noise=[noise]).v_ms == pytest.approx(
+        without.v_ms, nan_ok=True
+    )
+    found = marks(pair[0], rn_nv, clean_ms=clean_ms, replicates=alike)
+    assert found.v_ms == pytest.approx(without.v_ms, nan_ok=True)
+    assert found.method == without.method
+
+
 def test_half_difference_and_its_replicates_are_one_noise():
     pair = noisy_pair()
     half = (pair[0] - pair[1]) / 2
@@ -367,6 +394,10 @@ def test_replicates_give_the_noise_of_their_mean(n_replicates):
         ({"response_window_ms": (5.0, 8.0)}, "leaves no room"),
         ({"clean_ms": (11.5, 25.0)}, r"leave 0\.5 ms for wave V"),
         ({"expected_ms": (13.0, 15.0)}, "expected latencies 13 to"),
+        ({"clean_ms": (math.nan, 20.0)}, "clean part nan to 20 ms"),
+        ({"clean_ms": (20.0, 1.5)}, "clean part 20 to 1.5 ms"),
+        ({"response_window_ms": (5.0, math.nan)}, "response window 5 to nan ms"),
+        ({"expected_ms": (math.nan, 10.0)}, "expected latencies nan to 10 ms"),
         ({"sn10_after_ms": (7.0, 9.0)}, "SN10 of the shapes follows"),
         ({"replicates": [np.zeros(300), np.zeros(299)]}, "replicates"),
         ({"sn10_after_ms": (6.0, 1.5)}, "sn10_after_ms"),
@@ -375,6 +406,8 @@ def test_replicates_give_the_noise_of_their_mean(n_replicates):
         ({"rn_nv": math.inf}, "inf nV"),
         ({"noise_rate": 0.0}, "noise_rate"),
         ({"noise_rate": 1.0}, "noise_rate"),
+        ({"noise_rate": math.nan}, "noise_rate"),
+        ({"noise": np.empty((0, 300))}, "empty"),
         ({"replicates": np.zeros((2, 299))}, "299"),
         ({"noise": np.zeros((1, 301))}, "301"),
         ({"noise": np.full((1, 300), np.inf)}, "inf"),

@@ -204,8 +204,8 @@ def _from_below(lower: Marks, link: _Link, after: FloatArray | None) -> FloatArr
     anywhere = np.full(len(link.log_steps), special.logsumexp(here))
     if not normal:
         return anywhere
-    # The steps take the place of the latencies that they lead to.
-    flat = replace(normal[0], log_v=np.zeros(len(evidence.v_ms)))
+    # The steps take the place of the latencies that they lead to, among those that can be.
+    flat = replace(normal[0], log_v=np.where(np.isfinite(other.log_v), 0.0, -np.inf))
     there = special.logsumexp(log_likelihoods(z, se_nv, [flat]), axis=0) + added
     by_step = special.logsumexp(link.log_steps + there, axis=1)
     return np.asarray(np.logaddexp(by_step, anywhere))
