@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from waveworks.dsp.peaks import Marks
+from waveworks.measures.final_traces import final_traces
 from waveworks.measures.levels import measure_levels
 from waveworks.measures.marks import MarkMeasure, Suggestion
 from waveworks.measures.pooling import noise_only_traces
@@ -91,6 +92,46 @@ def test_a_step_that_is_too_long_is_told_with_the_usual_one():
     assert order_notes(levels, [mark(7.6, 160), mark(10.0, 71)]) == ((), ())
 
 
+@pytest.mark.parametrize(("v_ms", "told"), [(7.05, False), (6.95, True)])
+def test_a_step_that_may_lead_earlier_grows_with_the_levels_between(v_ms, told):
+    """0.4 ms earlier for 10 dB is usual here: 0.8 ms for 20 dB, and 0.2 ms of slack."""
+    row = ExpectedWave(
+        stimulus="narrowband-chirp",
+        level_db_nhl=(60.0,),
+        v_ms=(8.0,),
+        slope_ms_per_db=-0.05,
+        step_ms_per_10_db=(-0.4, 1.0),
+        source="invented",
+    )
+    levels = [level(60, expected=row), level(40, expected=row)]
+    found = order_notes(levels, [mark(8.0, 160), mark(v_ms, 71)])
+    assert ["earlier" in note for note in found[1]] == [True] * told
+
+
+def test_without_standard_errors_the_slack_is_a_fifth_of_a_millisecond():
+    levels = [level(60), level(50)]
+    for step_ms, words in ((-0.19, None), (-0.21, "earlier"), (1.19, None), (1.21, "later")):
+        found = order_notes(levels, [mark(8.0, 100), mark(8.0 + step_ms, 90)])[1]
+        assert len(found) == (words is not None)
+        assert all(words in note for note in found)
+
+
+def test_a_clinicians_amplitude_has_the_noise_of_two_points(make_recording):
+    """Blocks of SD 50 nV, 25 of them: 10 nV in the trace, 14.1 in a difference of two points,
+    20 between two levels; twice that is slack."""
+    rng = np.random.default_rng(5)
+    noise_only = make_recording(Blocks(50 * rng.standard_normal((25, 300)), None, AXIS))
+    (combined_trace,) = (
+        trace for trace in final_traces([noise_only], (0.0, 25.0)) if trace.label == "combined"
+    )
+    levels = [replace(level(db), combined=combined_trace) for db in (60, 50)]
+    rn_nv = combined_trace.noise.rn_nv
+    assert rn_nv == pytest.approx(10, rel=0.1)
+    for times_rn, told in ((3.9, False), (4.1, True)):
+        marks = [mark(7.6, 100.0, math.nan), mark(8.1, 100.0 + times_rn * rn_nv, math.nan)]
+        assert bool(order_notes(levels, marks)[1]) is told
+
+
 def test_an_amplitude_that_grows_beyond_its_noise_is_told():
     levels = [level(60), level(50)]
     assert order_notes(levels, [mark(7.6, 100), mark(8.1, 127)]) == ((), ())  # 2 x 14.1 nV
@@ -126,6 +167,16 @@ def test_levels_without_a_mark_and_equal_levels_are_passed_over():
     assert order_notes(levels[1:3], [mark(9.0), mark(8.0)]) == ((), ())
 
 
+def test_each_of_two_equal_levels_is_held_against_the_level_above():
+    """Unmasked and masked, in either order."""
+    levels = [level(60), level(50), level(50, masking_db=40.0)]
+    for order in ((0, 1, 2), (2, 1, 0)):
+        marks = [mark(9.0), mark(8.0, 90), mark(8.1, 90)]
+        found = order_notes([levels[i] for i in order], [marks[i] for i in order])
+        told = {i: bool(note) for i, note in zip(order, found, strict=True)}
+        assert told == {0: False, 1: True, 2: True}
+
+
 # --- noise-only traces ---------------------------------------------------------------------------
 
 
@@ -149,6 +200,30 @@ def test_unequal_blocks_have_it_too(noise_of):
     blocks = rng.standard_normal((20, 300)) * 800 / np.sqrt(counts)[:, np.newaxis]
     traces = noise_of(Blocks(blocks, tuple(int(n) for n in counts), AXIS))
     assert np.mean(traces**2) == pytest.approx(800**2 / counts.sum(), rel=0.05)
+
+
+def test_deviations_of_blocks_worked_out_exactly(noise_of):
+    """Blocks that are unit vectors show the weights W of the deviations. Noise of variance 1 in a
+    sweep has 1 / n in a block, so W diag(1 / n) W' must have 1 / N on its diagonal on average, and
+    a response, equal in all blocks, must leave nothing."""
+    counts = np.array([100, 50, 25, 25] * 3)
+    axis = TimeAxis(12_000.0, 0.0, len(counts))
+    unit_vectors = np.eye(len(counts))
+    weights = noise_of(Blocks(unit_vectors, tuple(int(n) for n in counts), axis))
+    covariance = weights @ np.diag(1 / counts) @ weights.T
+    assert np.trace(covariance) / len(counts) == pytest.approx(1 / counts.sum())
+    np.testing.assert_allclose(weights.sum(axis=1), 0, atol=1e-15)
+
+
+def test_buffers_worked_by_hand(noise_of):
+    """(1 - 0) / 2 of 200 sweeps of 300, and of 60 and 40 sweeps sqrt(2400) / 100, of 100 of 300."""
+    axis = TimeAxis(12_000.0, 0.0, 16)
+    ones, zeros = np.ones(16), np.zeros(16)
+    traces = noise_of(Buffers(ones, zeros, 100, 100, axis), Buffers(zeros, ones, 60, 40, axis))
+    np.testing.assert_allclose(traces[0], 0.5 * math.sqrt(2 / 3))
+    np.testing.assert_allclose(traces[1], -math.sqrt(2400) / 100 * math.sqrt(1 / 3))
+    unknown = noise_of(Buffers(ones, zeros, None, None, axis), Buffers(zeros, ones, 60, 40, axis))
+    np.testing.assert_allclose(np.abs(unknown), 0.5 * math.sqrt(1 / 2))
 
 
 def test_buffers_give_one_trace_a_recording(noise_of):

@@ -73,7 +73,7 @@ def suggest_marks(
     times_ms : array_like, shape (n_samples,)
         Time of every sample in ms, uniform.
     rn_nv : float
-        Noise left in the trace in nV; NaN takes the scale of `noise` or of the replicates.
+        Noise left in the trace in nV; NaN or 0 takes the scale of `noise` or of the replicates.
     v_window_ms : tuple of float
         Where wave V is looked for, in ms.
     replicates : array_like, shape (n_replicates, n_samples), optional
@@ -81,7 +81,8 @@ def suggest_marks(
     noise : array_like, shape (n_traces, n_samples), optional
         Independent noise-only traces at the scale of the noise in the trace, such as half
         differences or, from ten on, deviations of blocks of sweeps; by default the replicates
-        less their mean; without either only the size of the noise, `rn_nv`, is known.
+        less their mean; without either, or where they are zero, only the size of the noise,
+        `rn_nv`, is known.
     noise_rate : float
         Share of noise-only traces that may get a mark.
     sn10_after_ms : tuple of float
@@ -127,11 +128,16 @@ def suggest_marks(
     if rn_nv < 0 or math.isinf(rn_nv):
         raise DataError(f"rn_nv is {rn_nv:g} nV; it must be a number of at least 0, or NaN")
     search = Search(times, step_ms, v_window_ms, sn10_after_ms)
+    response_ms = response_window_ms or _response_window(v_window_ms, shape)
+    for name, (start, stop) in (("clean part", clean_ms), ("response window", response_ms)):
+        if not start < stop:
+            raise DataError(f"{name} {start:g} to {stop:g} ms; it must start before it stops")
     copies = _matching(replicates, y, "replicates")
     given = _matching(noise, y, "noise")
     if np.ptp(y) == 0:
         return Marks(note="the trace is flat")
-    deviations, n_independent, origin = _noise(copies, given)
+    clean = (times >= clean_ms[0]) & (times <= clean_ms[1])
+    deviations, n_independent, origin = _noise(copies, given, clean)
     if n_independent == BY_SIZE and not rn_nv > 0:
         return _plain_maximum(y, step_ms, search)
     every = max(1, int(shape.v_width_ms / _SAMPLES_PER_WIDTH / step_ms))
@@ -142,7 +148,7 @@ def suggest_marks(
         start_ms=round(float(times[0]), 9),
         step_ms=round(step_ms * every, 9),
         v_window_ms=v_window_ms,
-        response_ms=response_window_ms or _response_window(v_window_ms, shape),
+        response_ms=response_ms,
         clean_ms=clean_ms,
         sn10_after_ms=sn10_after_ms,
         shape=shape,
@@ -155,7 +161,7 @@ def suggest_marks(
             f"{v_window_ms[0]:g} to {v_window_ms[1]:g} ms leave {max(last - first, 0.0):.2g} ms "
             f"for wave V; its width, {shape.v_width_ms:g} ms, is needed at least"
         )
-    if n_independent and not math.isnan(rn_nv):
+    if n_independent and rn_nv > 0:
         deviations = deviations * (rn_nv / math.sqrt(np.mean(deviations[:, fit.clean] ** 2)))
     both_ways = np.stack([y, -y])
     if n_independent == BY_SIZE:
@@ -205,14 +211,19 @@ def _matching(traces: ArrayLike | None, trace: FloatArray, name: str) -> FloatAr
     return array
 
 
-def _noise(copies: FloatArray, given: FloatArray) -> tuple[FloatArray, int, str]:
-    """Return noise-only traces, how many are independent, and what they are in words."""
-    if given.any():
+def _noise(
+    copies: FloatArray, given: FloatArray, clean: NDArray[np.bool_]
+) -> tuple[FloatArray, int, str]:
+    """Return noise-only traces, how many are independent, and what they are in words.
+
+    Only what is not zero in the clean part counts as noise.
+    """
+    if given[:, clean].any():
         return given, len(given), "noise with the spectrum of the noise given"
     if len(copies) > 1:
         # Each has the variance of a replicate times (1 - 1/n); the mean of n has it divided by n.
         apart = (copies - copies.mean(axis=0)) / math.sqrt(len(copies) - 1)
-        if apart.any():
+        if apart[:, clean].any():
             return (
                 apart,
                 len(copies) - 1,
