@@ -1,6 +1,7 @@
 """Evidence of one trace: its statistic written out, its p against noise that is known."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -87,6 +88,50 @@ def test_p_of_a_narrow_expectation_is_uniform_too():
     prior = Prior(narrow - special.logsumexp(narrow), 0.0, 9.0, 4.5)
     p = [one.pvalue([prior]) for one in found]
     assert stats.kstest(p, "uniform").pvalue > 0.001
+
+
+@pytest.mark.parametrize("learned", [BY_SIZE, 1])
+def test_p_of_noise_that_had_to_be_learned_is_uniform(learned):
+    """One spectrum throughout; each trace finds spectrum and size as the draws of its null do."""
+    fit = shape_fit(PLAN)
+    rng = np.random.default_rng(8)
+    n = 500
+    traces, noise = (3.0 * fit.draw(7, n, rng) for _ in range(2))
+    if learned:
+        measured = fit.measure(traces, noise[:, np.newaxis], 1)
+    else:
+        measured = fit.measure_by_size(traces, 3.0)
+    found = [evidence_of(measured.row(i), n_independent=learned) for i in range(n)]
+    p = [one.pvalue([one.anywhere()]) for one in found]
+    assert stats.kstest(p, "uniform").pvalue > 0.001
+
+
+def test_p_of_several_spectra_is_weighed_and_small_weights_have_no_say():
+    (one,) = known_noise(1, 9, added=response(TIMES_MS, 9.0, 8.0))
+    anywhere = [one.anywhere()]
+
+    def p_of(**weights):
+        row = np.zeros_like(one.fit.weights)
+        for name, weight in weights.items():
+            row[0, int(name[1:])] = weight
+        return evidence_of(replace(one.fit, weights=row)).pvalue(anywhere)
+
+    first, second = p_of(s2=1.0), p_of(s12=1.0)
+    assert first != pytest.approx(second, rel=0.05)
+    assert p_of(s2=0.75, s12=0.25) == pytest.approx(0.75 * first + 0.25 * second)
+    assert p_of(s2=0.95, s12=0.05) == pytest.approx(first)
+    spread = {f"s{i}": 0.06 for i in range(15) if i != 2}
+    assert p_of(s2=0.09, **spread) == pytest.approx(first)  # none decides: the likeliest does
+
+
+def test_the_chance_is_that_of_even_odds():
+    """L / (1 + L); noise learned from few traces takes one off the log of L."""
+    (one,) = known_noise(1, 10, added=response(TIMES_MS, 9.0, 8.0))
+    anywhere = [one.anywhere()]
+    ratio = math.exp(one.statistic(anywhere))
+    for learned, factor in ((MANY, 1.0), (9, 1.0), (BY_SIZE, 1.0), (8, math.e), (1, math.e)):
+        chance = evidence_of(one.fit, n_independent=learned).chance(anywhere)
+        assert chance == pytest.approx(ratio / factor / (1 + ratio / factor))
 
 
 def test_p_is_never_zero_and_no_draw_is_made_for_the_obvious(monkeypatch):

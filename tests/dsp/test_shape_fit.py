@@ -44,8 +44,8 @@ def test_z_is_that_of_generalised_least_squares_with_an_offset():
         model = sm.GLS(trace[inside], sm.add_constant(template), sigma=covariance)
         amplitude = model.fit().params[1]
         se = math.sqrt(model.normalized_cov_params[1, 1])
-        assert found.se_nv[0, shape, latency] == pytest.approx(se, rel=1e-6)
-        assert found.z[0, shape, latency] == pytest.approx(amplitude / se, rel=1e-6, abs=1e-6)
+        assert found.se_nv[0, shape, latency] == pytest.approx(se, rel=1e-8)
+        assert found.z[0, shape, latency] == pytest.approx(amplitude / se, rel=1e-8, abs=1e-8)
 
 
 def test_z_of_known_noise_is_standard_normal():
@@ -60,12 +60,23 @@ def test_the_size_of_the_noise_is_learned():
     rng = np.random.default_rng(3)
     traces, noise = (20.0 * fit.draw(7, 400, rng) for _ in range(2))
     found = fit.measure(traces + response(TIMES_MS, 9.0, 150.0), noise[:, np.newaxis], 1)
-    z_sd = found.z[:, 4, 0]  # 6.5 ms is far from the response: its fit there is noise
     known = fit.measure_in(traces, 7, 20.0).se_nv[0, 4, 30]
     ratio = found.se_nv[:, 4, 30] / known
     assert np.median(ratio) == pytest.approx(1.0, abs=0.07)
     assert np.mean(np.abs(ratio - 1) < 1 / 3) > 0.9
-    assert np.isfinite(z_sd).all()
+
+
+def test_z_of_learned_noise_has_mean_0_and_no_more_variance_than_students_t():
+    """One noise-only trace each, about nine degrees of freedom in the band: 9 / 7 at most, here
+    with four standard errors of the sample's own variance."""
+    fit = shape_fit(PLAN)
+    rng = np.random.default_rng(9)
+    n = 1500
+    traces, noise = (20.0 * fit.draw(7, n, rng) for _ in range(2))
+    z = fit.measure(traces, noise[:, np.newaxis], 1).z[:, 4, 20]
+    assert abs(z.mean()) < 4 / math.sqrt(n)
+    slack = 4 * math.sqrt((stats.kurtosis(z) + 2) / n)
+    assert 1 - slack < z.var() < 9 / 7 + slack
 
 
 def test_twice_the_same_noise_tells_no_more_than_once():

@@ -241,7 +241,7 @@ def _way(z: NDArray[np.floating], se_nv: FloatArray, prior: Prior) -> FloatArray
 def _null_z(plan: FitPlan, spectrum: int, learned: int) -> NDArray[np.float32]:
     """Fit noise of one spectrum in the same way as a trace, the noise learned from as little.
 
-    Six digits are plenty for a rank, at half the memory: 4 MB for 9 shapes at 56 latencies.
+    Six digits are plenty for a rank, at half the memory: 2 MB for 9 shapes at 56 latencies.
     """
     fit = shape_fit(plan)
     rng = np.random.default_rng(_SEED)

@@ -1,6 +1,5 @@
 """A level series as a whole: one choice of marks for all levels, and what breaks their order."""
 
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -94,9 +93,10 @@ def order_notes(
     notes: list[tuple[str, ...]] = [()] * len(levels)
     for members in _series(levels):
         marked = [i for i in members if not math.isnan(marks[i].v_ms)]
-        marked.sort(key=lambda i: -levels[i].level_db)
-        for above, below in itertools.pairwise(marked):
-            if levels[above].level_db > levels[below].level_db:
+        for below in marked:
+            higher = [i for i in marked if levels[i].level_db > levels[below].level_db]
+            if higher:
+                above = min(higher, key=lambda i: levels[i].level_db)
                 notes[below] = _breaks(levels[above], marks[above], levels[below], marks[below])
     return tuple(notes)
 
@@ -117,17 +117,17 @@ def _breaks(
     there = f"at {above.level_db:g} {unit}"
     step_db = above.level_db - below.level_db
     per_10_db = STEP_MS_PER_10_DB if below.expected is None else below.expected.step_ms_per_10_db
+    least_ms, most_ms = (per_10 * step_db / 10 for per_10 in per_10_db)
     slack = math.hypot(_SLACK_MS, *(_SLACK_SE * _known(m.v_se_ms) for m in (upper, lower)))
     step_ms = lower.v_ms - upper.v_ms
     found = []
-    if step_ms < min(0.0, per_10_db[0]) - slack:
+    if step_ms < min(0.0, least_ms) - slack:
         found.append(
             f"wave V comes {-step_ms:.2f} ms earlier than {there}; it should not as the level falls"
         )
-    elif step_ms > per_10_db[1] * step_db / 10 + slack:
+    elif step_ms > most_ms + slack:
         found.append(
-            f"wave V comes {step_ms:.2f} ms later than {there}; up to "
-            f"{per_10_db[1] * step_db / 10:.2g} ms is usual"
+            f"wave V comes {step_ms:.2f} ms later than {there}; up to {most_ms:.2g} ms is usual"
         )
     larger = lower.v_sn10_nv - upper.v_sn10_nv
     noise_nv = math.hypot(*(_amplitude_se(one, m) for one, m in ((above, upper), (below, lower))))
