@@ -153,6 +153,18 @@ def test_only_expected_latencies_can_be():
     assert np.exp(some.log_v).sum() == pytest.approx(1)
 
 
+def test_noise_learned_from_as_much_or_a_little_more_has_the_null_of_its_class():
+    """1, 2, 4 and 8 traces; from 17 on the noise counts as known."""
+    (one,) = known_noise(1, 7, added=response(TIMES_MS, 9.0, 6.0))
+    anywhere = [one.anywhere()]
+
+    def p_of(n):
+        return evidence_of(one.fit, n_independent=n).pvalue(anywhere)
+
+    assert [p_of(n) for n in (3, 7, 16, 17)] == [p_of(n) for n in (2, 4, 8, 1000)]
+    assert len({p_of(n) for n in (1, 2, 4, 8, 1000)}) == 5
+
+
 @pytest.mark.parametrize("learned", [BY_SIZE, 1, 3])
 def test_less_known_noise_has_a_heavier_tail(learned):
     """The same statistic is less rare in noise whose spectrum, or size too, had to be learned."""

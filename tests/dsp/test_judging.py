@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from waveworks.dsp.judging import judge
+from waveworks.dsp.judging import judge, looks_inverted
 from waveworks.dsp.peaks import suggest_marks
 from waveworks.simulate.noise import simulate_average
 from waveworks.simulate.response import response
@@ -48,12 +48,31 @@ def test_a_replicate_with_much_too_little_is_named(evidence):
     )
 
 
-def test_with_more_replicates_each_may_differ_more(evidence):
-    """A replicate of five has sqrt(5) times the error of their mean: less than half is chance."""
-    z = evidence.fit.z[0].max()
-    share = 1 - 1.5 * 2 / z  # 1.5 of its standard errors below the mean
-    others = (5 - share) / 4
-    assert judged(evidence, replicates_z=replicates(evidence, share, *[others] * 4)).marked
+def with_z(evidence, z):
+    """The same evidence, its largest z as given."""
+    fit = evidence.fit
+    return replace(evidence, fit=replace(fit, z=fit.z * (z / fit.z.max())))
+
+
+@pytest.mark.parametrize(
+    ("z", "share", "marked"),
+    [
+        (8.0, 0.6, True),  # 3.2 standard errors too little, but more than half
+        (8.0, 0.45, False),  # 4.4, and less than half
+        (4.5, 0.45, True),  # less than half, but 2.5 only: chance
+    ],
+)
+def test_support_fails_by_less_than_half_and_beyond_chance_together(evidence, z, share, marked):
+    one = with_z(evidence, z)
+    assert judged(one, replicates_z=replicates(one, share, 2 - share)).marked is marked
+
+
+@pytest.mark.parametrize(("n", "marked"), [(2, False), (5, True)])
+def test_with_more_replicates_each_may_differ_more(evidence, n, marked):
+    """0.45 of z 8 is 4.4 errors of the mean too little: of a replicate of five 2.2."""
+    one = with_z(evidence, 8.0)
+    rest = (n - 0.45) / (n - 1)
+    assert judged(one, replicates_z=replicates(one, 0.45, *[rest] * (n - 1))).marked is marked
 
 
 def test_inverted_is_silence(evidence):
@@ -62,8 +81,23 @@ def test_inverted_is_silence(evidence):
 
 def test_the_rate_of_noise_decides(evidence):
     p = judged(evidence).pvalue
+    assert judged(evidence, noise_rate=p).marked
+    assert not judged(evidence, noise_rate=0.99 * p).marked
     assert not judged(evidence, noise_rate=p / 2).marked
     assert "of draws" in judged(evidence, noise_rate=p / 2).note
+
+
+def test_upside_down_more_like_a_response_than_upright_and_than_noise(evidence):
+    """All three at once, or the polarity is not in question."""
+    upright, none = with_z(evidence, 3.0), with_z(evidence, 0.1)
+    other = with_z(evidence, 6.0)
+    assert looks_inverted(upright, other)
+    assert not looks_inverted(other, upright)
+    assert not looks_inverted(upright, replace(other, noise_rate=1e-6))
+    # Both speak for noise: neither is a response, however high the rate.
+    flat = with_z(evidence, 1e-6)
+    assert none.statistic([none.anywhere()]) > flat.statistic([flat.anywhere()])
+    assert not looks_inverted(flat, replace(none, noise_rate=0.999))
 
 
 @pytest.mark.parametrize(("excess", "told"), [(1.0, False), (3.9, False), (4.1, True)])

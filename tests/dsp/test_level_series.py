@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy import special
 
-from waveworks.dsp import level_series
+from waveworks.dsp import judging, level_series
+from waveworks.dsp.evidence import log_likelihoods
 from waveworks.dsp.peaks import Marks, suggest_marks, suggest_series
 from waveworks.dsp.shape_fit import log_evidence
 from waveworks.errors import DataError
@@ -62,9 +63,13 @@ def test_under_a_level_without_a_mark_a_level_is_judged_alone(series):
     assert together == (series[3], series[1])
 
 
-def step_density(above_ms, below_ms):
-    """A normal step of 10 dB, written out: half of it from tails four times as wide."""
-    off = (below_ms[np.newaxis] - above_ms[:, np.newaxis] - 0.55) / 0.225
+def step_density(above_ms, below_ms, step_db=10.0, widened=1.0):
+    """A normal step, written out: half of it from tails four times as wide.
+
+    0.1 to 1 ms for 10 dB are two SD either way of 0.55 ms.
+    """
+    middle_ms, sd_ms = 0.055 * step_db, 0.225 * widened
+    off = (below_ms[np.newaxis] - above_ms[:, np.newaxis] - middle_ms) / sd_ms
     density = 0.5 * np.exp(-0.5 * off**2) + 0.5 / 4 * np.exp(-0.5 * (off / 4) ** 2)
     return density / density.sum(axis=1, keepdims=True)
 
@@ -99,55 +104,88 @@ def test_the_latency_is_that_of_all_paths_together(series):
     assert together[0].v_ms != pytest.approx(upper.v_ms, abs=1e-6)
 
 
+def place_of(evidence, priors, after=0.0):
+    """Where wave V is, from what the choice took into account, on the grid of the fit."""
+    fit = evidence.fit
+    joint = special.logsumexp(log_likelihoods(fit.z[0], fit.se_nv[0], priors), axis=0) + after
+    return np.exp(joint - special.logsumexp(joint))
+
+
 @pytest.fixture(scope="module")
-def linked():
-    """Three levels whose waves are weak enough to move each other, and their links downwards."""
+def three():
+    """Three levels whose waves are weak enough to move each other, and what decided each."""
     places = ((7.9, 75, 91), (8.4, 65, 92), (8.9, 60, 93))
     found = [alone(L, a, seed, (6.8, 10.0)) for L, a, seed in places]
-    first = level_series._alone(found[0].evidence)
-    step = (10.0, (0.1, 1.0))
+    taken = {}
+
+    def judge(evidence, priors, after=None, *, bootstrap):
+        taken[id(evidence)] = (priors, 0.0 if after is None else after)
+        return judging.judge(evidence, priors, after, bootstrap=bootstrap)
+
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(level_series, "_LEAST", 1e-300)  # no latency left to the abnormal steps
-        upper = level_series._Link.between(found[0], first, found[1].evidence, *step)
-        second = upper.log_place(found[1].evidence)
-        lower = level_series._Link.between(found[1], second, found[2].evidence, *step)
-    return found, (upper, lower)
+        patch.setattr(level_series, "judge", judge)
+        middle = suggest_series(found[:2], LEVELS[:2], bootstrap=False)[1]
+        together = suggest_series(found, LEVELS, bootstrap=False)
+    assert all(marks.marked for marks in together)
+    decided = [(m.evidence, *taken[id(m.evidence)]) for m in found]
+    return found, middle, decided
 
 
-def test_three_levels_are_the_sum_over_every_path(linked):
+def test_three_levels_are_the_sum_over_every_path(three):
     """All 33^3 paths in one array: where each level's wave V is, whatever the other two do."""
-    found, (upper, lower) = linked
+    found, middle, decided = three
     grid = found[0].evidence.v_ms
     n = len(grid)
     z, se = ([getattr(m.evidence.fit, name)[0] for m in found] for name in ("z", "se_nv"))
     any_size = [np.exp(log_evidence(one)).mean(axis=0) for one in z]
-    steps = step_density(grid, grid)
     jumps = []
-    for below in (1, 2):
-        expected = 0.75 * found[below - 1].v_sn10_corrected_nv / se[below]
+    for below, upper in ((1, found[0]), (2, middle)):
+        expected = 0.75 * upper.v_sn10_corrected_nv / se[below]
         usual = np.exp(log_evidence(z[below], expected, 0.5 * expected)).mean(axis=0)
-        jumps.append(0.9 * steps * usual + 0.1 / n * any_size[below])
+        jumps.append(0.9 * step_density(grid, grid) * usual + 0.1 / n * any_size[below])
     paths = np.einsum("i,ij,jk->ijk", any_size[0], *jumps)
     paths /= paths.sum()
-
-    from_lowest = level_series._from_below(found[2], lower, None)
-    from_middle = level_series._from_below(found[1], upper, from_lowest)
-    by_levels = (
-        level_series._alone(found[0].evidence) + from_middle,
-        upper.log_place(found[1].evidence) + from_lowest,
-        lower.log_place(found[2].evidence),
-    )
-    for axes, log_place in zip(((1, 2), (0, 2), (0, 1)), by_levels, strict=True):
-        place = np.exp(log_place - special.logsumexp(log_place))
-        np.testing.assert_allclose(place, paths.sum(axis=axes), rtol=1e-8, atol=1e-14)
+    for axes, one in zip(((1, 2), (0, 2), (0, 1)), decided, strict=True):
+        np.testing.assert_allclose(place_of(*one), paths.sum(axis=axes), rtol=1e-8, atol=1e-14)
 
 
-def test_the_ways_below_a_mark_have_probability_one(linked):
-    for link in linked[1]:
-        weights = [math.exp(way.log_weight) for way in link.priors]
-        assert weights == pytest.approx([0.9, 0.1])
-        for way in link.priors:
+def test_the_ways_below_a_mark_have_probability_one(three):
+    for _, priors, _ in three[2][1:]:
+        assert [math.exp(way.log_weight) for way in priors] == pytest.approx([0.9, 0.1])
+        for way in priors:
             assert np.exp(way.log_v).sum() == pytest.approx(1)
+
+
+def test_no_way_leads_to_a_latency_that_cannot_be(series):
+    upper, lower = series[:2]
+    within = replace(lower.evidence, expected_ms=(7.0, 8.2))
+    place = place_of(upper.evidence, [upper.evidence.anywhere()])
+    link = level_series._Link.between(upper, np.log(place), within, 10.0, (0.1, 1.0))
+    for way in link.priors:
+        assert within.v_ms[np.isfinite(way.log_v)].max() <= 8.2 + 1e-9
+        assert np.exp(way.log_v).sum() == pytest.approx(1)
+
+
+def test_where_no_usual_step_leads_a_level_is_judged_alone():
+    """The level above has its wave V at 11 ms, the lower one can have it up to 7.5 ms."""
+    upper, lower = alone(11.0, 200.0, 103), alone(7.0, 150.0, 104)
+    near = replace(lower, evidence=replace(lower.evidence, expected_ms=(6.5, 7.5)))
+    together = suggest_series([upper, near], [60.0, 50.0], bootstrap=False)
+    by_itself = judging.judge(near.evidence, [near.evidence.anywhere()], bootstrap=False)
+    assert together[1] == by_itself
+    assert together[0].v_ms == pytest.approx(upper.v_ms)
+
+
+def test_a_silent_level_parts_the_series(series):
+    """What lies under it moves nothing above it, and is a series of its own."""
+    silent = series[3]
+    together = suggest_series(
+        [series[0], silent, *series[1:3]], [60.0, 50.0, 40.0, 30.0], bootstrap=False
+    )
+    assert together[0] == series[0]
+    assert not together[1].marked
+    assert together[2:] == suggest_series(series[1:3], [40.0, 30.0], bootstrap=False)
 
 
 def test_latencies_that_cannot_be_at_a_level_move_no_mark_above_it():
@@ -165,6 +203,14 @@ def test_latencies_that_cannot_be_at_a_level_move_no_mark_above_it():
     assert two[0][1].marked
     assert two[0][0].v_ms != pytest.approx(upper.v_ms, abs=1e-6)
     assert two[1][0].v_ms == pytest.approx(two[0][0].v_ms, abs=1e-9)
+
+
+@pytest.mark.parametrize(("step_db", "widened"), [(20.0, 2**0.5), (5.0, 0.5**0.5), (0.0, 0.5)])
+def test_longer_steps_lead_further_and_are_less_sure(step_db, widened):
+    """SD with the root of the step, and not below that of 2.5 dB."""
+    grid = np.arange(6.5, 12.01, 0.1)
+    steps = np.exp(level_series._log_steps(grid, grid, step_db, (0.1, 1.0)))
+    np.testing.assert_allclose(steps, step_density(grid, grid, step_db, widened), atol=1e-12)
 
 
 @pytest.mark.parametrize("step_ms", [0.0, 1.5])

@@ -60,6 +60,60 @@ def test_the_mark_is_the_mean_over_the_likeliest_hill():
     assert marks.others[0].share == pytest.approx(share.sum())
 
 
+def test_errors_and_confidence_are_those_of_draws_from_the_likelihood():
+    """Shape, latency and amplitude drawn together, 300 000 times, for a trace with two hills."""
+    pair = response(TIMES_MS, 7.6, 60.0) + response(TIMES_MS, 10.0, 55.0)
+    marks = suggest_marks(pair, TIMES_MS, 20.0, WINDOW_MS, noise_rate=0.9)
+    evidence = marks.evidence
+    again = place(evidence, [evidence.anywhere()], np.zeros(len(evidence.v_ms)))
+    rng = np.random.default_rng(4)
+    drawn = rng.choice(again.share.size, size=300_000, p=again.share.ravel())
+    shape, latency = np.unravel_index(drawn, again.share.shape)
+    v_ms, sn10_ms = again.v_ms[latency], again.sn10_ms[shape, latency]
+    best = hills(again)[0]
+    here = (latency >= best.part.start) & (latency < best.part.stop)
+    assert 0.1 < here.mean() < 0.95
+    heights = again.amplitude_nv[shape, latency] + again.se_nv[
+        shape, latency
+    ] * rng.standard_normal(len(drawn))
+    for name, latencies in (("v", v_ms), ("sn10", sn10_ms)):
+        at_ms, se_ms = getattr(marks, f"{name}_ms"), getattr(marks, f"{name}_se_ms")
+        off = (latencies - at_ms) ** 2
+        # What is off elsewhere comes on top of what is off in this hill, not instead of it.
+        squared = off[here].mean() + np.sum(off[~here]) / len(off)
+        assert at_ms == pytest.approx(latencies[here].mean(), abs=0.01)
+        assert se_ms == pytest.approx(math.sqrt(squared), rel=0.01)
+        assert se_ms > 0.99 * math.sqrt(off.mean())
+    # Amplitudes are those of a wave V in this hill.
+    assert marks.v_sn10_corrected_nv == pytest.approx(heights[here].mean(), rel=0.01)
+    assert marks.v_sn10_corrected_se_nv == pytest.approx(heights[here].std(), rel=0.01)
+    ratio = math.exp(evidence.statistic([evidence.anywhere()]))
+    near = np.mean(np.abs(v_ms - marks.v_ms) <= 0.3)
+    assert marks.confidence == pytest.approx(near * ratio / (1 + ratio), rel=0.02)
+
+
+@pytest.mark.parametrize("noise", ["Q33", "S33", "W"])
+def test_the_error_of_an_amplitude_is_that_of_two_points_of_the_noise(noise):
+    """Read off many simulated averages: slow noise shares much, white noise lies above 1500 Hz."""
+    averages = simulate_average(noise, 1500, 2000, seed=6)
+    trace = response(TIMES_MS, 9.0, 300.0)
+    marks = suggest_marks(
+        trace, TIMES_MS, math.nan, WINDOW_MS, noise=averages[:400], bootstrap=False
+    )
+    v, sn10 = (np.abs(TIMES_MS - at_ms).argmin() for at_ms in (marks.v_ms, marks.sn10_ms))
+    assert marks.v_sn10_se_nv == pytest.approx((averages[:, v] - averages[:, sn10]).std(), rel=0.08)
+
+
+def test_candidates_with_next_to_no_share_are_not_listed():
+    pair = response(TIMES_MS, 7.6, 150.0) + response(TIMES_MS, 10.6, 75.0)
+    marks = suggest_marks(pair, TIMES_MS, 15.0, WINDOW_MS)
+    evidence = marks.evidence
+    found = hills(place(evidence, [evidence.anywhere()], np.zeros(len(evidence.v_ms))))
+    listed = [hill for hill in found if hill.share >= 1e-3]
+    assert len(listed) < len(found)
+    assert [one.share for one in marks.others] == pytest.approx([hill.share for hill in listed])
+
+
 def test_errors_by_blocks_are_those_of_averages_made_anew():
     """Blocks drawn with replacement and averaged, each average suggested by itself."""
     blocks, trace, deviations = noisy(amplitude_nv=200.0)
