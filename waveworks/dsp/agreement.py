@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 from waveworks.dsp._validate import FloatArray, finite_array, whole_number
 from waveworks.errors import DataError
@@ -79,7 +79,7 @@ class Agreement:
         df = self.n_effective - 2
         if not df > 0:
             return math.nan
-        t = float(stats.t.isf(alpha, df))
+        t = float(-special.stdtrit(df, alpha))
         return t / math.sqrt(df + t * t)
 
     def interval(self, level: float = 0.95) -> tuple[float, float]:
@@ -110,7 +110,7 @@ class Agreement:
             return math.nan, math.nan
         if abs(self.r) == 1:
             return self.r, self.r
-        reach = float(stats.norm.ppf((1 + level) / 2)) / math.sqrt(self.n_effective - 3)
+        reach = float(special.ndtri((1 + level) / 2)) / math.sqrt(self.n_effective - 3)
         z = math.atanh(self.r)
         return math.tanh(z - reach), math.tanh(z + reach)
 
@@ -351,7 +351,7 @@ def _effective_samples(x: FloatArray, y: FloatArray) -> float:
 def _one_sided_p(r: float, n_effective: float) -> float:
     """Return P(R >= r) for Pearson's r of `n_effective` independent Gaussian pairs."""
     half_df = (n_effective - 2) / 2
-    return float(stats.beta.sf((1 + r) / 2, half_df, half_df))
+    return float(special.betaincc(half_df, half_df, (1 + r) / 2))
 
 
 def _snr_power(x: FloatArray, y: FloatArray) -> float:

@@ -8,8 +8,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy  # its signal is slow to import and is loaded when first used
 from numpy.typing import ArrayLike
-from scipy import signal
 
 from waveworks.dsp._validate import FloatArray, finite_array, whole_number
 from waveworks.errors import DataError
@@ -100,11 +100,11 @@ def design_bandpass(low_hz: float, high_hz: float, sfreq_hz: float, order: int =
     """
     whole = whole_number(order, name="order", least=1, most=HIGHEST_ORDER)
     _check_corners(low_hz, high_hz, sfreq_hz)
-    sos: FloatArray = signal.butter(
+    sos: FloatArray = scipy.signal.butter(
         whole, [low_hz, high_hz], btype="bandpass", output="sos", fs=sfreq_hz
     )
     _check_realised(sos, low_hz, high_hz, sfreq_hz)
-    slowest = float(np.abs(signal.sos2zpk(sos)[1]).max())  # the largest pole rings on longest
+    slowest = float(np.abs(scipy.signal.sos2zpk(sos)[1]).max())  # the largest pole rings on longest
     sos.setflags(write=False)
     return BandPass(
         low_hz=float(low_hz),
@@ -149,7 +149,7 @@ def apply_bandpass(bandpass: BandPass, x: ArrayLike) -> FloatArray:
             f"({1e3 * (padding + 1) / bandpass.sfreq_hz:.1f} ms)"
         )
     sections = bandpass.sos.copy()  # scipy takes no write-protected sections
-    filtered: FloatArray = signal.sosfiltfilt(sections, data, axis=-1, padlen=padding)
+    filtered: FloatArray = scipy.signal.sosfiltfilt(sections, data, axis=-1, padlen=padding)
     return filtered
 
 
@@ -170,7 +170,7 @@ def _check_corners(low_hz: float, high_hz: float, sfreq_hz: float) -> None:
 def _check_realised(sos: FloatArray, low_hz: float, high_hz: float, sfreq_hz: float) -> None:
     """Refuse a filter that rounding has moved away from its design."""
     with np.errstate(all="ignore"):
-        _, response = signal.sosfreqz(sos, worN=[low_hz, high_hz], fs=sfreq_hz)
+        _, response = scipy.signal.sosfreqz(sos, worN=[low_hz, high_hz], fs=sfreq_hz)
         level_db = 20 * np.log10(np.abs(response))
     if not (np.abs(level_db - 10 * math.log10(0.5)) < CORNER_TOLERANCE_DB).all():
         raise DataError(

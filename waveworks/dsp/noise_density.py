@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import signal, stats
+from scipy import fft, special
 
 from waveworks.dsp._validate import finite_array, sweeps_array
 from waveworks.errors import DataError
@@ -111,12 +111,15 @@ def _density(traces: FloatArray, sfreq_hz: float, n_independent: int, method: st
         raise DataError(f"a spectrum needs at least 4 samples; {n_samples} given")
     if not (math.isfinite(sfreq_hz) and sfreq_hz > 0):
         raise DataError(f"sampling rate is {sfreq_hz:g} Hz; it must be above 0")
-    frequency, power = signal.periodogram(traces, sfreq_hz, window="hann", detrend=False)
+    taper = np.sin(np.pi * np.arange(n_samples) / n_samples) ** 2
+    lines = fft.rfft(traces * taper, axis=-1)
+    power = 2 * np.abs(lines) ** 2 / (sfreq_hz * np.sum(taper**2))  # of both signs of frequency
+    frequency = fft.rfftfreq(n_samples, 1 / sfreq_hz)
     # 0 Hz and half the sampling rate have only half of the degrees of freedom.
     inside = slice(1, (n_samples + 1) // 2)
     density = np.sqrt(power.sum(axis=0))[inside]
     df = 2.0 * n_independent
-    low, high = (density * math.sqrt(df / float(stats.chi2.ppf(p, df))) for p in (0.975, 0.025))
+    low, high = (density * math.sqrt(df / float(special.chdtri(df, p))) for p in (0.025, 0.975))
     arrays = (frequency[inside], density, low, high)
     for array in arrays:
         array.setflags(write=False)

@@ -9,8 +9,9 @@ import math
 from dataclasses import replace
 
 import numpy as np
+import scipy  # its signal is slow to import and is loaded when first used
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage, signal
+from scipy import ndimage
 
 from waveworks.dsp._validate import finite_array
 from waveworks.dsp.evidence import BY_SIZE, N_DRAWS, Evidence
@@ -241,7 +242,7 @@ def _response_window(v_window_ms: Window, shape: WaveShape) -> Window:
 def _thinned(traces: FloatArray, every: int) -> FloatArray:
     if every == 1 or not traces.size:
         return traces[..., ::every]
-    return np.asarray(signal.resample_poly(traces, 1, every, axis=-1, padtype="line"))
+    return np.asarray(scipy.signal.resample_poly(traces, 1, every, axis=-1, padtype="line"))
 
 
 def _plain_maximum(trace: FloatArray, step_ms: float, search: Search) -> Marks:

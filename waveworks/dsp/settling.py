@@ -9,7 +9,7 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 from waveworks.dsp._validate import finite_array, sweeps_array, whole_number
 from waveworks.dsp.residual_noise import noise_from_sweeps
@@ -158,7 +158,7 @@ def settling(sweeps: ArrayLike, step: int) -> Settling:
     expected = noise.rn_nv * np.sqrt(len(array) * size / (after * before))
     df = noise.df / (len(array) - 1)
     # Without noise there are no degrees of freedom, and the range is NaN.
-    low, high = (expected * math.sqrt(float(stats.chi2.ppf(p, df)) / df) for p in (0.025, 0.975))
+    low, high = (expected * math.sqrt(float(special.chdtri(df, p)) / df) for p in (0.975, 0.025))
     return Settling(
         n_sweeps=after,
         step=size,
