@@ -100,9 +100,13 @@ def test_upside_down_more_like_a_response_than_upright_and_than_noise(evidence):
     assert not looks_inverted(flat, replace(none, noise_rate=0.999))
 
 
-@pytest.mark.parametrize(("excess", "told"), [(1.0, False), (3.9, False), (4.1, True)])
+@pytest.mark.parametrize(
+    ("excess", "told"),
+    [(1.0, ""), (3.9, ""), (4.1, "leaves 4.1 times"), (1e27, "leaves over 1000 times")],
+)
 def test_much_more_than_noise_is_told_beside_the_mark(evidence, excess, told):
     fit = replace(evidence.fit, excess=np.array([excess]))
     found = judged(evidence, fit=fit)
     assert found.marked
-    assert ("muscle response" in found.note) is told
+    assert ("muscle response" in found.note) is bool(told)
+    assert told in found.note

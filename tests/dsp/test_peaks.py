@@ -406,6 +406,8 @@ def test_replicates_give_the_noise_of_their_mean(n_replicates):
         ({"rn_nv": math.inf}, "inf nV"),
         ({"noise_rate": 0.0}, "noise_rate"),
         ({"noise_rate": 1.0}, "noise_rate"),
+        ({"noise_rate": 0.0009}, "at least 1 / 1001"),
+        ({"clean_ms": (30.0, 40.0)}, "clean part 30 to 40 ms holds no sample of the trace, 0 to"),
         ({"noise_rate": math.nan}, "noise_rate"),
         ({"noise": np.empty((0, 300))}, "empty"),
         ({"replicates": np.zeros((2, 299))}, "299"),

@@ -298,6 +298,23 @@ def test_a_stimulus_without_a_v_window_is_not_searched(make_recording, averages)
     assert "no marks: the settings give this stimulus no V window" in level.notes
 
 
+@pytest.mark.parametrize("levels_db", [(60.0,), (60.0, 50.0)])
+def test_a_v_window_outside_the_data_is_a_fault_of_the_level(averages, levels_db) -> None:
+    settings = SETTINGS.override(v_ms=(30.0, 40.0))
+    runs = [
+        replace(run, condition=replace(run.condition, level_db_nhl=db), name=f"{db}-{run.name}")
+        for db in levels_db
+        for run in averages(2)
+    ]
+    levels = measure_levels(session_of(*runs), settings)
+    assert len(levels) == len(levels_db)
+    for level in levels:
+        assert level.faults == (
+            "no marks: V window 30 to 40 ms is not inside the data, 0 to 24.9167 ms",
+        )
+        assert level.marks["combined"].marks_from == "none"
+
+
 def test_an_unusable_replicate_stays_in_the_row(averages) -> None:
     first, second = averages(2)
     broken = replace(second, waveforms=None, problem="x.csv: broken")

@@ -116,6 +116,12 @@ def test_without_standard_errors_the_slack_is_a_fifth_of_a_millisecond():
         assert all(words in note for note in found)
 
 
+def test_an_amplitude_whose_noise_nobody_knows_is_not_said_to_grow():
+    levels = [level(60), level(50)]
+    assert order_notes(levels, [mark(8.0, 50), mark(8.5, 90, math.nan)]) == ((), ())
+    assert "40 nV larger" in order_notes(levels, [mark(8.0, 50), mark(8.5, 90)])[1][0]
+
+
 def test_a_clinicians_amplitude_has_the_noise_of_two_points(make_recording):
     """Blocks of SD 50 nV, 25 of them: 10 nV in the trace, 14.1 in a difference of two points,
     20 between two levels; twice that is slack."""

@@ -20,6 +20,9 @@ little, does not support it: 1 in 200 that hold a response are taken for such.""
 _MUCH = 4.0
 """Power left over that of the noise from which the trace is said to hold more (own choice)."""
 
+_HUGE = 1000.0
+"""Beyond it the noise is next to nothing, and how many times is of no interest."""
+
 
 def judge(
     evidence: Evidence, priors: Sequence[Prior], after: FloatArray | None = None, *, bootstrap: bool
@@ -48,7 +51,10 @@ def judge(
     marks = replace(marks, pvalue=pvalue)
     reason = ""
     if evidence.inverted:
-        reason = "upside down the trace looks more like a response: check its polarity"
+        reason = (
+            "upside down the trace looks more like a response: check its polarity, and whether a "
+            "large wave lies outside the part where wave V is looked for"
+        )
     elif pvalue > evidence.noise_rate:
         reason = f"noise alone looks as much like a response in {pvalue:.2g} of draws"
     elif marks.note:
@@ -57,8 +63,9 @@ def judge(
         reason = _unsupported(evidence, marks)
     excess = float(evidence.fit.excess[0])
     if excess > _MUCH:
+        size = f"{excess:.2g}" if excess < _HUGE else f"over {_HUGE:g}"
         more = (
-            f"the best shape leaves {excess:.2g} times the power of the noise in the trace: "
+            f"the best shape leaves {size} times the power of the noise in the trace: "
             "a muscle response or an artefact?"
         )
         marks = replace(marks, note=more)

@@ -85,7 +85,7 @@ def suggest_marks(
         less their mean; without either, or where they are zero, only the size of the noise,
         `rn_nv`, is known.
     noise_rate : float
-        Share of noise-only traces that may get a mark.
+        Share of noise-only traces that may get a mark, from about 0.001.
     sn10_after_ms : tuple of float
         SN10 is looked for between these times after wave V, in ms.
     response_window_ms : tuple of float, optional
@@ -124,8 +124,11 @@ def suggest_marks(
     """
     y, times = _trace_and_times(trace, times_ms)
     step_ms = float(times[-1] - times[0]) / (len(times) - 1)
-    if not 0 < noise_rate < 1:
-        raise DataError(f"noise_rate is {noise_rate}; it must lie between 0 and 1")
+    if not 1 / (N_DRAWS + 1) <= noise_rate < 1:
+        raise DataError(
+            f"noise_rate is {noise_rate}; it must be below 1 and at least 1 / {N_DRAWS + 1}, "
+            "the smallest share that the draws of noise can show"
+        )
     if rn_nv < 0 or math.isinf(rn_nv):
         raise DataError(f"rn_nv is {rn_nv:g} nV; it must be a number of at least 0, or NaN")
     search = Search(times, step_ms, v_window_ms, sn10_after_ms)
@@ -138,6 +141,11 @@ def suggest_marks(
     if np.ptp(y) == 0:
         return Marks(note="the trace is flat")
     clean = (times >= clean_ms[0]) & (times <= clean_ms[1])
+    if not clean.any():
+        raise DataError(
+            f"clean part {clean_ms[0]:g} to {clean_ms[1]:g} ms holds no sample of the trace, "
+            f"{times[0]:g} to {times[-1]:g} ms"
+        )
     deviations, n_independent, origin = _noise(copies, given, clean)
     if n_independent == BY_SIZE and not rn_nv > 0:
         return _plain_maximum(y, step_ms, search)

@@ -129,6 +129,7 @@ def measure_levels(session: Session, settings: Settings) -> tuple[LevelMeasures,
             level,
             marks=found,
             expected=one.expected,
+            faults=level.faults + ((one.suggestion.fault,) if one.suggestion.fault else ()),
             notes=tuple(dict.fromkeys((*level.notes, *found_notes.notes, *broken))),
         )
         for level, one, found, found_notes, broken in zip(

@@ -78,10 +78,13 @@ class Suggestion:
         Empty where nothing could be looked for.
     notes : tuple of str
         What to know about it beside the note of the marks.
+    fault : str
+        Why the V window could not be used; empty where it could.
     """
 
     marks: Marks
     notes: tuple[str, ...] = ()
+    fault: str = ""
 
 
 def level_marks(
@@ -168,6 +171,10 @@ def suggest_level(
     if expected is not None:
         shape = WaveShape(expected.v_width_ms, expected.sn10_width_ms, expected.sn10_lag_ms)
     combined = next(trace for trace in traces if trace.label == COMBINED)
+    try:
+        combined.axis.window(*windows.v_ms, name="V window")
+    except DataError as fault:
+        return Suggestion(Marks(), fault=f"no marks: {fault}")
     replicates = [trace.trace_nv for trace in traces if trace is not combined]
     noise = noise_only_traces(combined.members)
     longer = shape.sn10_lag_ms / WaveShape().sn10_lag_ms

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from waveworks.dsp.level_series import STEP_MS_PER_10_DB
 from waveworks.dsp.peaks import suggest_series
@@ -69,7 +69,7 @@ def choose_together(levels: Sequence[SeriesLevel]) -> tuple[Suggestion, ...]:
             step_ms_per_10_db=STEP_MS_PER_10_DB if first is None else first.step_ms_per_10_db,
         )
         for i, marks in zip(members, together, strict=True):
-            chosen[i] = Suggestion(marks, levels[i].suggestion.notes)
+            chosen[i] = replace(levels[i].suggestion, marks=marks)
     return tuple(chosen)
 
 
@@ -144,7 +144,10 @@ def _known(value: float) -> float:
 
 
 def _amplitude_se(level: SeriesLevel, marks: MarkMeasure) -> float:
-    """Return the error of an amplitude: of a clinician's mark, that of two independent points."""
+    """Return the error of an amplitude: of a clinician's mark, that of two independent points.
+
+    NaN, against which nothing is too large, where nobody knows the noise.
+    """
     if not math.isnan(marks.v_sn10_se_nv):
         return marks.v_sn10_se_nv
-    return 0.0 if level.combined is None else math.sqrt(2) * _known(level.combined.noise.rn_nv)
+    return math.nan if level.combined is None else math.sqrt(2) * level.combined.noise.rn_nv
