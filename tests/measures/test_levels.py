@@ -273,6 +273,27 @@ def test_a_mark_outside_the_data_gives_no_amplitude(make_recording) -> None:
     assert any("mark at 80 ms is not inside the data" in note for note in level.notes)
 
 
+def test_sn10_before_v_gives_no_amplitude(make_recording) -> None:
+    shape = np.linspace(0, 100, 300)
+    run = make_recording(Average(shape, 9, AXIS), "a", v_ms=9.5, sn10_ms=7.0)
+    (level,) = measure_levels(session_of(run), SETTINGS)
+    assert math.isnan(level.marks["combined"].v_sn10_nv)
+    assert "SN10 mark at 7 ms is not after V at 9.5 ms: no amplitude" in level.notes
+
+
+def test_each_members_mark_is_held_against_window_and_data(make_recording) -> None:
+    """30 and -3 ms have a mean of 13.5 ms, in the data."""
+    shape = np.linspace(0, 100, 300)
+    runs = [
+        make_recording(Average(shape + i, 9, AXIS), f"r{i}", v_ms=v_ms, sn10_ms=15.0)
+        for i, v_ms in enumerate((30.0, -3.0))
+    ]
+    (level,) = measure_levels(session_of(*runs), SETTINGS)
+    for v in ("30", "-3"):
+        assert f"mark at {v} ms is not inside the data, 0 to 24.9167 ms" in level.notes
+        assert any(f"V mark at {v} ms is not in the V window" in note for note in level.notes)
+
+
 def test_a_clear_response_is_suggested_near_the_truth(make_recording) -> None:
     noise = simulate_average("Q33", 1500, 2, seed=8)
     shape = response(AXIS.times_ms, 8.0, 300.0)

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
 from waveworks.dsp._validate import finite_array
+from waveworks.dsp.coloured_noise import ROUNDING
 from waveworks.dsp.evidence import BY_SIZE, N_DRAWS, Evidence
 from waveworks.dsp.fit_plan import FitPlan
 from waveworks.dsp.judging import judge, looks_inverted
@@ -82,7 +83,7 @@ def suggest_marks(
     noise : array_like, shape (n_traces, n_samples), optional
         Independent noise-only traces at the scale of the noise in the trace, such as half
         differences or, from ten on, deviations of blocks of sweeps; by default the replicates
-        less their mean; without either, or where they are zero, only the size of the noise,
+        less their mean; without either, or where it does not vary, only the size of the noise,
         `rn_nv`, is known.
     noise_rate : float
         Share of noise-only traces that may get a mark, from about 0.001.
@@ -120,7 +121,7 @@ def suggest_marks(
     Wave V is positive. If the trace upside down looks more like a response, and more than noise
     does, there is no mark and the note says so; nothing is turned over.
 
-    Without any idea of the noise, the candidates are plain maxima and none is marked.
+    Without any idea of the noise, or with replicates that are one trace apart from an offset, the candidates are plain maxima and none is marked.
     """
     y, times = _trace_and_times(trace, times_ms)
     step_ms = float(times[-1] - times[0]) / (len(times) - 1)
@@ -147,6 +148,9 @@ def suggest_marks(
             f"{times[0]:g} to {times[-1]:g} ms"
         )
     deviations, n_independent, origin = _noise(copies, given, clean)
+    if n_independent == BY_SIZE and len(copies) > 1:
+        note = "no noise estimate: the replicates are one trace, apart from an offset"
+        return replace(_plain_maximum(y, step_ms, search), note=note)
     if n_independent == BY_SIZE and not rn_nv > 0:
         return _plain_maximum(y, step_ms, search)
     every = max(1, int(shape.v_width_ms / _SAMPLES_PER_WIDTH / step_ms))
@@ -225,20 +229,26 @@ def _noise(
 ) -> tuple[FloatArray, int, str]:
     """Return noise-only traces, how many are independent, and what they are in words.
 
-    Only what is not zero in the clean part counts as noise.
+    Only what varies over the clean part counts as noise: an offset is none.
     """
-    if given[:, clean].any():
+    if _varies(given[:, clean], given):
         return given, len(given), "noise with the spectrum of the noise given"
     if len(copies) > 1:
         # Each has the variance of a replicate times (1 - 1/n); the mean of n has it divided by n.
         apart = (copies - copies.mean(axis=0)) / math.sqrt(len(copies) - 1)
-        if apart[:, clean].any():
+        if _varies(apart[:, clean], copies):
             return (
                 apart,
                 len(copies) - 1,
                 "noise with the spectrum of the replicates less their mean",
             )
     return np.empty((0, copies.shape[1])), BY_SIZE, "noise of the stated size"
+
+
+def _varies(noise: FloatArray, source: FloatArray) -> bool:
+    if not noise.size:
+        return False
+    return bool(np.ptp(noise, axis=-1).max() > ROUNDING * np.abs(source).max())
 
 
 def _response_window(v_window_ms: Window, shape: WaveShape) -> Window:

@@ -48,6 +48,8 @@ class MarkMeasure:
         Where else wave V could be, the best first; of a suggestion only.
     searched_ms : tuple of float or None
         Where wave V was looked for, in ms; None for a clinician's mark, and where nothing was.
+    sn10_after_ms : tuple of float or None
+        How long after wave V SN10 was looked for, in ms; likewise.
     notes : tuple of str
         What to know about them.
     """
@@ -65,6 +67,7 @@ class MarkMeasure:
     method: str = ""
     others: tuple[Candidate, ...] = ()
     searched_ms: tuple[float, float] | None = None
+    sn10_after_ms: tuple[float, float] | None = None
     notes: tuple[str, ...] = ()
 
 
@@ -120,6 +123,7 @@ def level_marks(
             own = _clinician(trace, (), v_window_ms)
             result[trace.label] = own or replace(
                 marks,
+                others=(),
                 v_sn10_nv=_amplitude(trace, marks.v_ms, marks.sn10_ms),
                 v_sn10_se_nv=math.nan,
                 v_sn10_corrected_nv=math.nan,
@@ -244,10 +248,17 @@ def _clinician(
     notes = v_notes + sn10_notes
     if math.isnan(sn10_ms):
         notes += ("no SN10 mark: no amplitude",)
-    outside = _outside(trace, v_ms, sn10_ms)
-    if v_window_ms is not None and (v_ms < v_window_ms[0] or v_ms > v_window_ms[1]):
+    elif sn10_ms <= v_ms:
+        notes += (f"SN10 mark at {sn10_ms:g} ms is not after V at {v_ms:g} ms: no amplitude",)
+    # Each member's own: the mean of two marks outside can lie inside.
+    outside = _outside(trace, *(latency for m in placed for latency in (m.v_ms, m.sn10_ms)))
+    if v_window_ms is not None:
         start, stop = v_window_ms
-        outside += (f"V mark at {v_ms:g} ms is not in the V window, {start:g} to {stop:g} ms",)
+        outside += tuple(
+            f"V mark at {v:g} ms is not in the V window, {start:g} to {stop:g} ms"
+            for v in dict.fromkeys(mark.v_ms for mark in placed)
+            if v < start or v > stop
+        )
     return MarkMeasure(
         v_ms=v_ms,
         sn10_ms=sn10_ms,
@@ -275,14 +286,14 @@ def _outside(trace: FinalTrace, *latencies_ms: float) -> tuple[str, ...]:
     axis = trace.axis
     return tuple(
         f"mark at {latency:g} ms is not inside the data, {axis.start_ms:g} to {axis.stop_ms:g} ms"
-        for latency in latencies_ms
+        for latency in dict.fromkeys(latencies_ms)
         if not math.isnan(latency) and not axis.start_ms <= latency <= axis.stop_ms
     )
 
 
 def _amplitude(trace: FinalTrace, v_ms: float, sn10_ms: float) -> float:
-    """Read the amplitude from V to SN10, between samples by straight lines."""
-    if math.isnan(v_ms) or math.isnan(sn10_ms) or _outside(trace, v_ms, sn10_ms):
+    """Read the amplitude from V to a later SN10, between samples by straight lines."""
+    if not v_ms < sn10_ms or _outside(trace, v_ms, sn10_ms):
         return math.nan
     at_v, at_sn10 = np.interp([v_ms, sn10_ms], trace.axis.times_ms, trace.trace_nv)
     return float(at_v - at_sn10)
@@ -304,5 +315,6 @@ def _suggested(suggestion: Suggestion) -> MarkMeasure:
         method=marks.method,
         others=marks.others,
         searched_ms=None if marks.evidence is None else marks.evidence.expected_ms,
+        sn10_after_ms=None if marks.evidence is None else marks.evidence.plan.sn10_after_ms,
         notes=(*suggestion.notes, marks.note) if marks.note else suggestion.notes,
     )

@@ -5,7 +5,6 @@ from collections.abc import Iterator, Sequence
 from markupsafe import Markup
 
 from waveworks.criteria import Criteria
-from waveworks.dsp.peaks import SN10_AFTER_MS
 from waveworks.errors import DataError
 from waveworks.measures.final_traces import COMBINED
 from waveworks.measures.levels import LevelMeasures
@@ -136,7 +135,9 @@ def _windows(level: LevelMeasures) -> dict[str, str]:
     }
     axis = level.combined.axis
     found = dict.fromkeys(("confidence", "v_sn10_nv", "v_sn10_corrected_nv"), "")
-    found["sn10_ms"] = f"{window_words(*SN10_AFTER_MS)} after V" if suggested else ""
+    found["sn10_ms"] = ""
+    if suggested and marks.sn10_after_ms is not None:
+        found["sn10_ms"] = f"{window_words(*marks.sn10_after_ms)} after V"
     for name, window_ms in asked.items():
         if window_ms is None:
             continue
