@@ -345,6 +345,15 @@ def test_one_trace_exported_twice_is_no_pair_of_replicates(offset_nv):
     assert "one trace, apart from an offset" in found.note
 
 
+def test_one_trace_exported_twice_with_fewer_digits_is_no_pair_either():
+    """Noise alone, once to 0.1 and once to 0.01 nV: their difference is rounding."""
+    for trace in simulate_average("Q33", 1500, 40, seed=55):
+        copies = np.array([np.round(trace, 1), np.round(trace, 2)])
+        found = marks(copies.mean(axis=0), math.nan, replicates=copies)
+        assert not found.marked
+        assert "the noise cannot be so small" in found.note
+
+
 def test_noise_that_is_only_an_offset_leaves_the_size(rn_nv=17.0):
     trace = wave(9.0, 200.0) + simulate_average("Q33", 3000, 1, seed=5)[0]
     assert marks(trace, rn_nv, noise=np.full((1, 300), 5.0)) == marks(trace, rn_nv)

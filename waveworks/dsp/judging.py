@@ -20,8 +20,9 @@ little, does not support it: 1 in 200 that hold a response are taken for such.""
 _MUCH = 4.0
 """Power left over that of the noise from which the trace is said to hold more (own choice)."""
 
-_HUGE = 1000.0
-"""Beyond it the noise is next to nothing, and how many times is of no interest."""
+_TOO_MUCH = 1000.0
+"""Beyond this the noise-only traces are not believed: copies of one trace that differ by rounding
+show next to none (own choice)."""
 
 
 def judge(
@@ -62,10 +63,14 @@ def judge(
     else:
         reason = _unsupported(evidence, marks)
     excess = float(evidence.fit.excess[0])
-    if excess > _MUCH:
-        size = f"{excess:.2g}" if excess < _HUGE else f"over {_HUGE:g}"
+    if excess > _TOO_MUCH:
+        reason = (
+            f"the best shape leaves over {_TOO_MUCH:g} times the power of the noise in the trace: "
+            "the noise cannot be so small (one trace exported twice?)"
+        )
+    elif excess > _MUCH:
         more = (
-            f"the best shape leaves {size} times the power of the noise in the trace: "
+            f"the best shape leaves {excess:.3g} times the power of the noise in the trace: "
             "a muscle response or an artefact?"
         )
         marks = replace(marks, note=more)

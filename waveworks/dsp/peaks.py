@@ -121,7 +121,8 @@ def suggest_marks(
     Wave V is positive. If the trace upside down looks more like a response, and more than noise
     does, there is no mark and the note says so; nothing is turned over.
 
-    Without any idea of the noise, or with replicates that are one trace apart from an offset, the candidates are plain maxima and none is marked.
+    Without any idea of the noise, or with replicates that are one trace apart from an offset, the
+    candidates are plain maxima and none is marked.
     """
     y, times = _trace_and_times(trace, times_ms)
     step_ms = float(times[-1] - times[0]) / (len(times) - 1)
