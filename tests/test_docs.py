@@ -22,7 +22,7 @@ from scipy import stats
 from waveworks.cli.app import commands
 from waveworks.criteria import default_criteria, read_criteria
 from waveworks.criteria import read as criteria_read
-from waveworks.dsp import level_series, peaks, placing
+from waveworks.dsp import choosing, level_series, peaks
 from waveworks.dsp.evidence import N_DRAWS
 from waveworks.dsp.noise_spectra import GRID, HIGHPASSES
 from waveworks.dsp.settling import follow_marks
@@ -525,7 +525,7 @@ def test_the_choices_behind_a_suggested_mark_are_those_of_the_page():
     assert "an SD of five standard errors" in page
     assert f"{N_DRAWS} draws of noise" in page
     assert f"a chance of {level_series.ABNORMAL:.0%}".replace("%", " %") in page
-    assert placing.FEWEST_BLOCKS == 10
+    assert choosing.FEWEST_BLOCKS == 10
     assert "with ten blocks of sweeps or more" in " ".join(
         section("docs/suggestions.md", "What the numbers mean").split()
     )

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
 
-from waveworks.dsp.peaks import WaveShape, parabola_peak, suggest_marks
+from waveworks.dsp.peaks import WaveShape, parabola_peak, suggest_marks, suggest_series
 from waveworks.errors import DataError
 from waveworks.simulate.noise import simulate_average
 from waveworks.simulate.response import response, true_sn10_ms, true_v_ms
@@ -345,16 +345,46 @@ def test_one_trace_exported_twice_is_no_pair_of_replicates(offset_nv):
     assert "one trace, apart from an offset" in found.note
 
 
-def test_one_trace_exported_twice_with_fewer_digits_is_no_pair_either():
-    """Noise alone, once to 0.1 and once to 0.01 nV: their difference is rounding."""
+@pytest.mark.parametrize("digit_nv", [0.1, 1.0, 5.0, 10.0])
+def test_one_trace_exported_twice_with_fewer_digits_is_no_pair_either(digit_nv):
+    """Noise alone, once as it is and once rounded: their difference is rounding."""
     for trace in simulate_average("Q33", 1500, 40, seed=55):
-        copies = np.array([np.round(trace, 1), np.round(trace, 2)])
+        copies = np.array([np.round(trace / digit_nv) * digit_nv, trace])
         found = marks(copies.mean(axis=0), math.nan, replicates=copies)
         assert not found.marked
         assert "the noise cannot be so small" in found.note
 
 
-def test_noise_that_is_only_an_offset_leaves_the_size(rn_nv=17.0):
+def test_what_lies_far_from_the_response_window_changes_nothing():
+    """A long trace is cut to 24 ms about the response window, 5 to 17 ms."""
+    long_ms = np.arange(-600, 1800) / 12
+    pair = simulate_average("Q33", 1500, 2, n_samples=2400, seed=12)
+    pair += np.pad(wave(9.0, 200.0), (600, 1500))
+    near = (long_ms >= 5 - 24) & (long_ms <= 17 + 24)
+    window_ms = (5.0, 17.0)
+    whole, part = (
+        suggest_marks(
+            p.mean(axis=0), t, math.nan, WINDOW_MS, replicates=p, response_window_ms=window_ms
+        )
+        for p, t in ((pair, long_ms), (pair[:, near], long_ms[near]))
+    )
+    for name in NUMBERS:
+        assert getattr(whole, name) == pytest.approx(getattr(part, name), rel=1e-9)
+
+
+def test_the_evidence_is_the_suggestions_own():
+    """Whoever uses the array of the trace again does not change what a series makes of it."""
+    pair = noisy_pair()
+    trace = pair.mean(axis=0)
+    found = [marks(trace, math.nan, replicates=pair), marks(1.0 * trace, math.nan, replicates=pair)]
+    before = suggest_series(found, [60.0, 50.0])
+    trace[:] = 0
+    pair[:] = 0
+    assert suggest_series(found, [60.0, 50.0]) == before
+
+
+def test_noise_that_is_only_an_offset_leaves_the_size():
+    rn_nv = 17.0
     trace = wave(9.0, 200.0) + simulate_average("Q33", 3000, 1, seed=5)[0]
     assert marks(trace, rn_nv, noise=np.full((1, 300), 5.0)) == marks(trace, rn_nv)
 
@@ -420,6 +450,7 @@ def test_replicates_give_the_noise_of_their_mean(n_replicates):
         ({"expected_ms": (13.0, 15.0)}, "expected latencies 13 to"),
         ({"clean_ms": (math.nan, 20.0)}, "clean part nan to 20 ms"),
         ({"clean_ms": (20.0, 1.5)}, "clean part 20 to 1.5 ms"),
+        ({"response_window_ms": (500.0, 600.0)}, "500 to 600 ms is nowhere near the trace, 0 to"),
         ({"response_window_ms": (5.0, math.nan)}, "response window 5 to nan ms"),
         ({"expected_ms": (math.nan, 10.0)}, "expected latencies nan to 10 ms"),
         ({"sn10_after_ms": (7.0, 9.0)}, "SN10 of the shapes follows"),

@@ -21,7 +21,7 @@ from waveworks.model import (
 )
 from waveworks.settings import default_settings
 from waveworks.simulate.noise import simulate_average
-from waveworks.simulate.response import response, true_v_ms
+from waveworks.simulate.response import response, true_sn10_ms, true_v_ms
 
 AXIS = TimeAxis(12000.0, 0.0, 300)
 WINDOW = (1.5, math.inf)
@@ -281,6 +281,38 @@ def test_sn10_before_v_gives_no_amplitude(make_recording) -> None:
     assert "SN10 mark at 7 ms is not after V at 9.5 ms: no amplitude" in level.notes
 
 
+def test_a_mark_outside_the_data_does_not_count_beside_one_inside(make_recording) -> None:
+    shape = np.linspace(0, 100, 300)
+    runs = [
+        make_recording(Average(shape + i, 9, AXIS), f"r{i}", v_ms=v_ms, sn10_ms=v_ms + 3)
+        for i, v_ms in enumerate((8.0, 30.0, 9.0))
+    ]
+    (level,) = measure_levels(session_of(*runs), SETTINGS)
+    assert level.marks["combined"].v_ms == pytest.approx(8.5)
+    assert level.marks["combined"].sn10_ms == pytest.approx(11.5)
+
+
+def test_a_clinicians_marks_get_errors_and_the_amplitude_of_the_fitted_shape(
+    make_recording,
+) -> None:
+    """200 nV, wave V placed where it is: one value within its own four standard errors."""
+    noise = simulate_average("Q33", 1500, 2, seed=8)
+    shape = response(AXIS.times_ms, 8.0, 200.0)
+    v_ms, sn10_ms = true_v_ms(8.0), true_sn10_ms(8.0)
+    runs = [
+        make_recording(Average(shape + n, 1500, AXIS), f"r{i}", v_ms=v_ms, sn10_ms=sn10_ms)
+        for i, n in enumerate(noise)
+    ]
+    (level,) = measure_levels(session_of(*runs), SETTINGS)
+    marks = level.marks["combined"]
+    assert marks.marks_from == "clinician"
+    assert marks.v_ms == pytest.approx(v_ms)
+    assert math.isnan(marks.v_se_ms)
+    assert 5 < marks.v_sn10_corrected_se_nv < 40
+    assert abs(marks.v_sn10_corrected_nv - 200) < 4 * marks.v_sn10_corrected_se_nv
+    assert 5 < marks.v_sn10_se_nv < 60
+
+
 def test_each_members_mark_is_held_against_window_and_data(make_recording) -> None:
     """30 and -3 ms have a mean of 13.5 ms, in the data."""
     shape = np.linspace(0, 100, 300)
@@ -289,6 +321,7 @@ def test_each_members_mark_is_held_against_window_and_data(make_recording) -> No
         for i, v_ms in enumerate((30.0, -3.0))
     ]
     (level,) = measure_levels(session_of(*runs), SETTINGS)
+    assert math.isnan(level.marks["combined"].v_sn10_nv)
     for v in ("30", "-3"):
         assert f"mark at {v} ms is not inside the data, 0 to 24.9167 ms" in level.notes
         assert any(f"V mark at {v} ms is not in the V window" in note for note in level.notes)

@@ -70,7 +70,7 @@ def test_a_wave_that_comes_earlier_at_a_lower_level_is_told(order):
     levels = [level(db) for db in (60, 50, 40)]
     marks = [mark(8.0, 160), mark(7.2, 107), mark(7.9, 71)]
     found = order_notes([levels[i] for i in order], [marks[i] for i in order])
-    notes = {levels[i].level_db: note for i, note in zip(order, found, strict=True)}
+    notes = {levels[i].condition.level_db: note for i, note in zip(order, found, strict=True)}
     assert notes[60] == notes[40] == ()
     (words,) = notes[50]
     assert "0.80 ms earlier than at 60 dB nHL" in words

@@ -135,7 +135,7 @@ def test_a_level_without_a_mark_is_said(three, words_of):
 def test_both_amplitudes_stand_beside_each_other(three):
     ax = plot_amplitude_level(three)
     assert dots(ax, "as read") == [(40, 90), (60, 150)]
-    ((beside, corrected),) = dots(ax, "without picking bias")
+    ((beside, corrected),) = dots(ax, "of the fitted shape")
     assert corrected == 84
     assert 40 < beside < 43
     spans = [(40, 90 - 29.4, 90 + 29.4), (beside, 84 - 23.52, 84 + 23.52)]

@@ -473,11 +473,16 @@ def test_long_amplitude_of_noise():
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("amplitude_nv", [60.0, 100.0, 150.0])
+@pytest.mark.parametrize("amplitude_nv", [60.0, 80.0, 100.0, 130.0, 160.0])
 def test_long_amplitude(amplitude_nv):
     """Of marks: small ones that noise makes smaller get none, so what is left is too large."""
     found = find("Q33", 3000, seed=2108, amplitudes_nv=(amplitude_nv, amplitude_nv))
-    words = []
+    rms_ms = math.sqrt(np.mean(found.off_ms[found.marked] ** 2))
+    bound_ms = math.sqrt(np.mean(found.bound_ms**2))
+    words = [
+        f"bound {bound_ms:.3f} ms, RMS of marks {rms_ms:.3f} ms, "
+        f"within 0.3 ms {rate_told(np.abs(found.off_ms[found.marked]) <= 0.3)}"
+    ]
     for of, off in (("corrected", found.corrected_off_nv), ("plain", found.plain_off_nv)):
         off = off[found.marked]
         error = off.std() / math.sqrt(len(off))

@@ -70,8 +70,8 @@ def suggest_series(
     Returns
     -------
     tuple of Marks
-        In the order given. A level without evidence comes back as it was, and the level below it
-        is judged alone.
+        In the order given. A level without evidence comes back as it was. Under a level without
+        a mark, the next higher one that has one counts.
 
     Raises
     ------
@@ -88,21 +88,24 @@ def suggest_series(
     downwards = sorted(range(len(levels)), key=lambda i: -levels[i])
     chosen = list(candidates)
     links: dict[int, _Link] = {}
-    for above, level in zip([None, *downwards[:-1]], downwards, strict=True):
+    above: int | None = None  # the next higher level with a mark
+    for level in downwards:
         evidence = candidates[level].evidence
-        upper = None if above is None else chosen[above]
-        if evidence is None or upper is None or not upper.marked or upper.evidence is None:
+        if evidence is None:
             continue
-        link = _Link.between(
-            upper,
-            links[above].log_place(upper.evidence) if above in links else _alone(upper.evidence),
-            evidence,
-            float(levels[above] - levels[level]),
-            step_ms_per_10_db,
-        )
-        links[level] = link
-        chosen[level] = judge(evidence, link.priors, bootstrap=bootstrap)
-    return _smoothed(chosen, downwards, links, bootstrap)
+        if above is not None:
+            upper = chosen[above]
+            assert upper.evidence is not None
+            here = (
+                links[above].log_place(upper.evidence) if above in links else _alone(upper.evidence)
+            )
+            step_db = float(levels[above] - levels[level])
+            links[level] = _Link.between(upper, here, evidence, step_db, step_ms_per_10_db)
+            chosen[level] = judge(evidence, links[level].priors, bootstrap=bootstrap)
+        if chosen[level].marked:
+            above = level
+    marked = [i for i in downwards if chosen[i].marked and chosen[i].evidence is not None]
+    return _smoothed(chosen, marked, links, bootstrap)
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,20 +179,19 @@ def _log_steps(
 
 
 def _smoothed(
-    chosen: Sequence[Marks], downwards: Sequence[int], links: dict[int, _Link], bootstrap: bool
+    chosen: Sequence[Marks], marked: Sequence[int], links: dict[int, _Link], bootstrap: bool
 ) -> tuple[Marks, ...]:
-    """Let the marked levels below a mark move it too."""
+    """Let the marked levels below a mark move it too; whether it is marked they do not decide."""
     result = list(chosen)
     after: FloatArray | None = None
-    for below, level in zip([None, *downwards[:0:-1]], downwards[::-1], strict=True):
-        marks = chosen[level]
-        if below is not None and below in links and chosen[below].marked:
-            after = _from_below(chosen[below], links[below], after)
-        else:
-            after = None
-        if after is not None and marks.marked and marks.evidence is not None:
-            priors = links[level].priors if level in links else [marks.evidence.anywhere()]
-            result[level] = judge(marks.evidence, priors, after, bootstrap=bootstrap)
+    for level, below in zip(marked[-2::-1], marked[::-1], strict=False):
+        after = _from_below(chosen[below], links[below], after)
+        evidence = chosen[level].evidence
+        assert evidence is not None
+        priors = links[level].priors if level in links else [evidence.anywhere()]
+        moved = judge(evidence, priors, after, bootstrap=bootstrap)
+        if moved.marked:
+            result[level] = moved
     return tuple(result)
 
 

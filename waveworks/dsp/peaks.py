@@ -46,6 +46,10 @@ SMOOTHING_MS = 0.45
 
 _MIDDLE = WaveShape()
 _FEWEST_SAMPLES = 16
+_FAR_WIDTHS = 40
+"""Further from the response window than so many widths of wave V (24 ms) nothing is used: the cost
+of a fit grows with the cube of its samples."""
+
 _SAMPLES_PER_WIDTH = 7
 """Traces sampled more finely than twice this are thinned: the rest costs time and says nothing."""
 
@@ -154,6 +158,15 @@ def suggest_marks(
         return replace(_plain_maximum(y, step_ms, search), note=note)
     if n_independent == BY_SIZE and not rn_nv > 0:
         return _plain_maximum(y, step_ms, search)
+    far_ms = _FAR_WIDTHS * shape.v_width_ms
+    near = (times >= response_ms[0] - far_ms) & (times <= response_ms[1] + far_ms)
+    if not near.any():
+        raise DataError(
+            f"response window {response_ms[0]:g} to {response_ms[1]:g} ms is nowhere near the "
+            f"trace, {times[0]:g} to {times[-1]:g} ms"
+        )
+    # These are copies: what becomes of the caller's arrays does not change the evidence.
+    times, y, copies, deviations = times[near], y[near], copies[:, near], deviations[:, near]
     every = max(1, int(shape.v_width_ms / _SAMPLES_PER_WIDTH / step_ms))
     given_as = ((times, y), (times, -y))
     y, copies, deviations = (_thinned(x, every) for x in (y, copies, deviations))

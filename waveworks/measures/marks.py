@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from waveworks.dsp.mark_errors import fitted_at, reading_error_nv
 from waveworks.dsp.peaks import SN10_AFTER_MS, Candidate, Marks, WaveShape, suggest_marks
 from waveworks.errors import DataError
 from waveworks.measures.final_traces import COMBINED, FinalTrace
@@ -37,7 +38,8 @@ class MarkMeasure:
     v_sn10_nv, v_sn10_se_nv : float
         Amplitude from V to SN10 and its standard error in nV.
     v_sn10_corrected_nv, v_sn10_corrected_se_nv : float
-        Amplitude without the bias of picking peaks, and its standard error, in nV.
+        Amplitude of the fitted shape, which no peak was picked for, and its standard error, in nV;
+        of a clinician's marks with wave V where it was placed.
     confidence : float
         Of a suggestion, from 0 to 1.
     marks_from : {'clinician', 'suggested', 'none'}
@@ -116,7 +118,8 @@ def level_marks(
         latencies of the combined trace.
     """
     combined = next(trace for trace in traces if trace.label == COMBINED)
-    marks = _clinician(combined, combinations, v_window_ms) or _suggested(suggestion)
+    placed = _clinician(combined, combinations, v_window_ms)
+    marks = _with_errors(placed, suggestion) if placed else _suggested(suggestion)
     result = {}
     for trace in traces:
         if trace is not combined:
@@ -243,8 +246,11 @@ def _clinician(
         placed, weights = [m for m, _ in marked], [count for _, count in marked]
     if not placed:
         return None
-    v_ms, v_notes = _mean_mark([mark.v_ms for mark in placed], weights, "V")
-    sn10_ms, sn10_notes = _mean_mark([mark.sn10_ms for mark in placed], weights, "SN10")
+    inside = [mark for mark in placed if not _outside(trace, mark.v_ms, mark.sn10_ms)]
+    counted = inside or placed
+    weights = [w for mark, w in zip(placed, weights, strict=True) if mark in counted]
+    v_ms, v_notes = _mean_mark([mark.v_ms for mark in counted], weights, "V")
+    sn10_ms, sn10_notes = _mean_mark([mark.sn10_ms for mark in counted], weights, "SN10")
     notes = v_notes + sn10_notes
     if math.isnan(sn10_ms):
         notes += ("no SN10 mark: no amplitude",)
@@ -264,7 +270,21 @@ def _clinician(
         sn10_ms=sn10_ms,
         marks_from="clinician",
         notes=notes + outside,
-        v_sn10_nv=_amplitude(trace, v_ms, sn10_ms),
+        v_sn10_nv=_amplitude(trace, v_ms, sn10_ms) if inside else math.nan,
+    )
+
+
+def _with_errors(placed: MarkMeasure, suggestion: Suggestion) -> MarkMeasure:
+    """Add what the noise of the combined trace says about the amplitude at a clinician's marks."""
+    evidence = suggestion.marks.evidence
+    if evidence is None or math.isnan(placed.v_sn10_nv):
+        return placed
+    corrected_nv, corrected_se_nv = fitted_at(evidence, placed.v_ms)
+    return replace(
+        placed,
+        v_sn10_se_nv=reading_error_nv(evidence, placed.v_ms, placed.sn10_ms),
+        v_sn10_corrected_nv=corrected_nv,
+        v_sn10_corrected_se_nv=corrected_se_nv,
     )
 
 

@@ -38,14 +38,6 @@ class SeriesLevel:
     combined: FinalTrace | None
     suggestion: Suggestion
 
-    @property
-    def level_db(self) -> float:
-        """Level in dB nHL, else dB eHL; NaN for none."""
-        for level in (self.condition.level_db_nhl, self.condition.level_db_ehl):
-            if level is not None:
-                return level
-        return math.nan
-
 
 def choose_together(levels: Sequence[SeriesLevel]) -> tuple[Suggestion, ...]:
     """Choose the marks of each series of levels together.
@@ -65,7 +57,7 @@ def choose_together(levels: Sequence[SeriesLevel]) -> tuple[Suggestion, ...]:
         first = levels[members[0]].expected
         together = suggest_series(
             [levels[i].suggestion.marks for i in members],
-            [levels[i].level_db for i in members],
+            [levels[i].condition.level_db for i in members],
             step_ms_per_10_db=STEP_MS_PER_10_DB if first is None else first.step_ms_per_10_db,
         )
         for i, marks in zip(members, together, strict=True):
@@ -94,9 +86,10 @@ def order_notes(
     for members in _series(levels):
         marked = [i for i in members if not math.isnan(marks[i].v_ms)]
         for below in marked:
-            higher = [i for i in marked if levels[i].level_db > levels[below].level_db]
+            db = {i: levels[i].condition.level_db for i in marked}
+            higher = [i for i in marked if db[i] > db[below]]
             if higher:
-                above = min(higher, key=lambda i: levels[i].level_db)
+                above = min(higher, key=db.__getitem__)
                 notes[below] = _breaks(levels[above], marks[above], levels[below], marks[below])
     return tuple(notes)
 
@@ -104,7 +97,7 @@ def order_notes(
 def _series(levels: Sequence[SeriesLevel]) -> list[list[int]]:
     groups: dict[tuple[Condition, bool], list[int]] = {}
     for i, level in enumerate(levels):
-        if not math.isnan(level.level_db):
+        if not math.isnan(level.condition.level_db):
             key = (level.condition.series, level.condition.level_db_nhl is None)
             groups.setdefault(key, []).append(i)
     return [members for members in groups.values() if len(members) > 1]
@@ -114,8 +107,8 @@ def _breaks(
     above: SeriesLevel, upper: MarkMeasure, below: SeriesLevel, lower: MarkMeasure
 ) -> tuple[str, ...]:
     unit = "dB nHL" if below.condition.level_db_nhl is not None else "dB eHL"
-    there = f"at {above.level_db:g} {unit}"
-    step_db = above.level_db - below.level_db
+    there = f"at {above.condition.level_db:g} {unit}"
+    step_db = above.condition.level_db - below.condition.level_db
     per_10_db = STEP_MS_PER_10_DB if below.expected is None else below.expected.step_ms_per_10_db
     least_ms, most_ms = (per_10 * step_db / 10 for per_10 in per_10_db)
     slack = math.hypot(_SLACK_MS, *(_SLACK_SE * _known(m.v_se_ms) for m in (upper, lower)))

@@ -1,5 +1,6 @@
 """The condition that a recording was made at."""
 
+import math
 from dataclasses import astuple, dataclass, fields, replace
 
 EARS = ("left", "right", "other")
@@ -78,6 +79,12 @@ class Condition:
             "filter": self._corners(),
             "condition": self.condition,
         }
+
+    @property
+    def level_db(self) -> float:
+        """Level in dB nHL, or in dB eHL where that is what is known; NaN for none."""
+        known = (self.level_db_nhl, self.level_db_ehl)
+        return next((level for level in known if level is not None), math.nan)
 
     def cells(self) -> dict[str, object]:
         """Return the condition columns of a table, in order."""

@@ -12,7 +12,7 @@ from waveworks.measures.marks import MarkMeasure
 from waveworks.plots.curves import EXPECTED, EXPECTED_BAND, add_curve, draw_band, linear_span
 from waveworks.plots.frame import Entry, Frame, framed, linear_ticks, say, set_ticks
 from waveworks.plots.marks import OTHER_LOOK, OTHER_PLACE, mark_entries, mark_look, other_places
-from waveworks.plots.series import level_db, one_series
+from waveworks.plots.series import one_series
 from waveworks.plots.style import GREY, NORMAL_95, SMALL_IN, Look
 from waveworks.plots.text import INK, write
 
@@ -73,7 +73,7 @@ def plot_latency_level(levels: Sequence[LevelMeasures], *, ax: Axes | None = Non
         note = "The settings expect no latency here."
     elif not known:
         note = "How much the expected latency varies between ears is not known."
-    ax = _axes(levels, points, "latency in ms", key, note, ax)
+    ax = _axes(levels, points, "latency in ms", key, " of suggestions", note, ax)
     shown = [value for x, one in marked for value in _ends(one)]
     shown += [at for _, at in places] + [value for _, *values in expected for value in values]
     shown = [value for value in shown if math.isfinite(value)]
@@ -105,7 +105,7 @@ def plot_latency_level(levels: Sequence[LevelMeasures], *, ax: Axes | None = Non
 
 
 def plot_amplitude_level(levels: Sequence[LevelMeasures], *, ax: Axes | None = None) -> Axes:
-    """Draw the amplitude from wave V to SN10 against level, as read and without picking bias.
+    """Draw the amplitude from wave V to SN10 against level, as read and of the fitted shape.
 
     Parameters
     ----------
@@ -117,7 +117,7 @@ def plot_amplitude_level(levels: Sequence[LevelMeasures], *, ax: Axes | None = N
     Returns
     -------
     Axes
-        In dB and nV. Bars are 95 % intervals of suggestions.
+        In dB and nV. Bars are 95 % intervals.
 
     Raises
     ------
@@ -130,11 +130,11 @@ def plot_amplitude_level(levels: Sequence[LevelMeasures], *, ax: Axes | None = N
     expected = _expected_amplitude(levels)
     key = list(mark_entries([one.marks_from for _, one in marked]))
     if corrected:
-        key.append(Entry("without picking bias", _CORRECTED))
+        key.append(Entry("of the fitted shape", _CORRECTED))
     if expected:
         key.append(Entry("expected, \u00b12 SD", EXPECTED_BAND))
     note = "" if expected else "The settings expect no amplitude at these levels."
-    ax = _axes(levels, points, "amplitude in nV", key, note, ax)
+    ax = _axes(levels, points, "amplitude in nV", key, "", note, ax)
     if not marked:
         ax.set_ylim(0, 1)
         set_ticks(ax, y=())
@@ -150,7 +150,7 @@ def plot_amplitude_level(levels: Sequence[LevelMeasures], *, ax: Axes | None = N
     for x, one in corrected:
         beside = x + _APART_DB
         _bar(ax, beside, one.v_sn10_corrected_nv, one.v_sn10_corrected_se_nv, color=GREY)
-        label = "without picking bias"
+        label = "of the fitted shape"
         add_curve(ax, [beside], [one.v_sn10_corrected_nv], **_CORRECTED, zorder=4, label=label)
     for x, one in marked:
         _bar(ax, x, one.v_sn10_nv, one.v_sn10_se_nv)
@@ -163,7 +163,7 @@ def _points(levels: Sequence[LevelMeasures]) -> list[tuple[float, MarkMeasure]]:
     taken: dict[float, int] = {}
     points = []
     for level in one_series(levels, most=MOST_POINTS):
-        x = level_db(level)
+        x = level.condition.level_db
         if not math.isnan(x):
             number = taken[x] = taken.get(x, -1) + 1
             marks = level.marks.get(COMBINED, MarkMeasure())
@@ -176,17 +176,19 @@ def _axes(
     points: Sequence[tuple[float, MarkMeasure]],
     label: str,
     key: Sequence[Entry],
+    whose: str,
     note: str,
     ax: Axes | None,
 ) -> Axes:
     units = {"nHL" if one.condition.level_db_ehl is None else "eHL" for one in levels}
     unit = "/".join(sorted(units, reverse=True))
-    notes = ("Bars: 95 % intervals of suggestions. n: none marked.", note)
+    notes = (f"Bars: 95 % intervals{whose}. n: none marked.", note)
     ax = framed(ax, SMALL_IN, Frame(f"level in dB {unit}", label, key=tuple(key), notes=notes))
     places = [x for x, _ in points] or [0.0]
     low, high = min(places) - _ROOM_DB, max(places) + _ROOM_DB
     ax.set_xlim(low, high)
-    own = sorted({level_db(one) for one in levels if not math.isnan(level_db(one))})
+    known = {one.condition.level_db for one in levels}
+    own = sorted(x for x in known if not math.isnan(x))
     set_ticks(ax, x=own if len(own) <= _MOST_TICKS else linear_ticks(low, high, 5))
     for x, marks in points:
         if math.isnan(marks.v_ms):

@@ -36,24 +36,6 @@ def one_series(levels: Sequence[LevelMeasures], *, most: int) -> list[LevelMeasu
     return sorted(levels, key=_sorted_by, reverse=True)
 
 
-def level_db(level: LevelMeasures) -> float:
-    """Return the level in dB nHL, or in dB eHL where that is what is known.
-
-    Parameters
-    ----------
-    level : LevelMeasures
-        Of one condition.
-
-    Returns
-    -------
-    float
-        NaN for none.
-    """
-    condition = level.condition
-    known = (condition.level_db_nhl, condition.level_db_ehl)
-    return next((value for value in known if value is not None), math.nan)
-
-
 def _sorted_by(level: LevelMeasures) -> float:
-    value = level_db(level)
+    value = level.condition.level_db
     return -math.inf if math.isnan(value) else value

@@ -85,7 +85,7 @@ def series_pictures(levels: Sequence[LevelMeasures]) -> Iterator[Picture]:
         )
         yield _picture(
             "Amplitude against level",
-            "V to SN10 against level, as read and without picking bias. "
+            "V to SN10 against level, as read and of the fitted shape. "
             + _each(panel, _amplitude_words),
             plots.plot_amplitude_level(panel),
         )
@@ -123,7 +123,7 @@ def _amplitude_words(marks: MarkMeasure) -> str:
     if math.isnan(marks.v_sn10_corrected_nv):
         return words
     corrected = (marks.v_sn10_corrected_nv, marks.v_sn10_corrected_se_nv)
-    return f"{words}, without picking bias {_with_interval(*corrected, '.0f', 'nV')}"
+    return f"{words}, of the fitted shape {_with_interval(*corrected, '.0f', 'nV')}"
 
 
 def _with_interval(value: float, se: float, form: str, unit: str) -> str:

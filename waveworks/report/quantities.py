@@ -106,7 +106,7 @@ LEVEL_QUANTITIES = (
     Quantity("v_sn10_nv", "amplitude V to SN10", "nv", se="v_sn10_se_nv"),
     Quantity(
         "v_sn10_corrected_nv",
-        "amplitude without picking bias",
+        "amplitude of the fitted shape",
         "nv",
         se="v_sn10_corrected_se_nv",
         always=False,
