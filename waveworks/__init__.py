@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from waveworks.criteria import default_criteria, read_criteria
+    from waveworks.loaders.mne_bridge import from_mne_epochs, to_mne_epochs, to_mne_evoked
     from waveworks.loaders.session import read_session
     from waveworks.pipeline import Analysis, analyse
     from waveworks.report import write_report
@@ -19,9 +20,12 @@ __all__ = [
     "analyse",
     "default_criteria",
     "default_settings",
+    "from_mne_epochs",
     "read_criteria",
     "read_session",
     "read_settings",
+    "to_mne_epochs",
+    "to_mne_evoked",
     "write_report",
 ]
 
@@ -31,9 +35,12 @@ _HOMES = {
     "analyse": "waveworks.pipeline",
     "default_criteria": "waveworks.criteria",
     "default_settings": "waveworks.settings",
+    "from_mne_epochs": "waveworks.loaders.mne_bridge",
     "read_criteria": "waveworks.criteria",
     "read_session": "waveworks.loaders.session",
     "read_settings": "waveworks.settings",
+    "to_mne_epochs": "waveworks.loaders.mne_bridge",
+    "to_mne_evoked": "waveworks.loaders.mne_bridge",
     "write_report": "waveworks.report",
 }
 
