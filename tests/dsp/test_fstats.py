@@ -76,13 +76,13 @@ def test_hand_example_ab_ratio():
 )
 def test_customary_points(statistic, pvalue):
     """F(5, 250), computed for the reference notes with scipy; 2.25 and 3.1 are these, rounded."""
-    found = FStatistic(statistic, 1, 9, 9, 1, 0.5, "moments")
+    found = FStatistic(statistic, 1, 9, 9, 1, 0.5, "")
     assert found.pvalue_with(5, 250) == pytest.approx(pvalue, rel=3e-5)
 
 
 def test_order_of_the_degrees_of_freedom():
     """NIST/SEMATECH e-Handbook 1.3.6.7.3: F(.05; 6, 15) = 2.790, not 3.94."""
-    found = FStatistic(2.7905, 1, 9, 9, 1, 0.5, "moments")
+    found = FStatistic(2.7905, 1, 9, 9, 1, 0.5, "")
     assert found.pvalue_with(6, 15) == pytest.approx(0.05, abs=1e-5)
     assert found.pvalue_with(5, 100) == pytest.approx(stats.f.sf(2.7905, 5, 100), rel=1e-9)
 
@@ -141,9 +141,38 @@ def test_moments_by_plain_matrices(n_sweeps):
         square = m**2 / ((m - 1) * (m + 2)) * (squares - trace**2 / m)
         assert found.df_num == pytest.approx(trace**2 / square - 2 / m, rel=1e-9)
     assert found.df_den == pytest.approx((n_sweeps - 1) * found.df_num, rel=1e-12)
-    assert found.pvalue == pytest.approx(
-        stats.f.sf(found.statistic / found.null_scale, found.df_num, found.df_den), rel=1e-9
-    )
+
+
+@pytest.mark.parametrize("point", [None, 3])
+def test_p_of_white_noise_is_that_of_the_f_distribution(point):
+    """Six points: Fmp is F(5, 5 (n - 1)), Fsp F(5, n - 1); blocks of ten leave 199 of 1999."""
+    rng = np.random.default_rng(30)
+    wave = 0.04 * np.arange(6)
+    for _ in range(5):
+        found = f_statistic(wave + rng.standard_normal((2000, 6)), point)
+        expected = stats.f.sf(found.statistic, 5, 5 * 199 if point is None else 1999)
+        # Eigenvalues of 200 blocks move p by some percent of its logarithm.
+        assert math.log(found.pvalue) == pytest.approx(math.log(expected), rel=0.12, abs=0.05)
+        assert found.method == "quadratic-form"
+
+
+def test_p_is_the_share_of_noise_with_the_same_covariance():
+    """Slow noise, seven components: averages drawn from the covariance of the sweeps themselves."""
+    rng = np.random.default_rng(31)
+    mixing = np.exp(-0.5 * np.arange(7))[:, np.newaxis] * rng.standard_normal((7, 20))
+    sweeps = rng.standard_normal((30_000, 7)) @ mixing
+    truth = mixing.T @ mixing / 30_000
+    drawn = rng.multivariate_normal(np.zeros(20), truth, 200_000, check_valid="ignore")
+    powers = np.sum((drawn - drawn.mean(axis=1, keepdims=True)) ** 2, axis=1)
+    for share in (0.05, 0.01, 0.002):
+        limit = np.quantile(powers, 1 - share)
+        average = sweeps.mean(axis=0)
+        scaled = (
+            sweeps - average + average * math.sqrt(limit / np.sum((average - average.mean()) ** 2))
+        )
+        # 3000 blocks of two effective components know the power to 1.8 %: of the logarithm of p,
+        # about -6, that is 0.11, three times.
+        assert f_statistic(scaled).pvalue == pytest.approx(share, rel=0.35)
 
 
 @pytest.mark.parametrize("phi", [0.5, 0.9])
@@ -366,7 +395,7 @@ def test_white_noise_fires_at_the_nominal_rate():
     assert_rate(np.sum(fsp > stats.f.ppf(0.95, 5, 99)), 4000, 0.05, 0.05, confidence=0.999)
 
 
-def test_moments_beat_the_customary_degrees_of_freedom():
+def test_calibrated_p_beats_the_customary_degrees_of_freedom():
     """Q33, 5 to 17 ms: the customary test at 5 % is far too careful, as AR(1) in the notes."""
     rng = np.random.default_rng(7)
     p = [

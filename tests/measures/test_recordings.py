@@ -33,7 +33,7 @@ def test_f_statistics_of_sweeps(make_recording, rng) -> None:
     fsp = 40 * sweeps[:, INSIDE].mean(axis=0).var(ddof=1) / at_point.var(ddof=1)
     assert found.fsp == pytest.approx(fsp, rel=1e-10)
     assert found.fsp_point_ms == pytest.approx(11.0)
-    assert found.method == "moments"
+    assert found.method == "quadratic-form"
     assert 0 < found.pvalue < 1
 
 

@@ -15,9 +15,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from waveworks.dsp._validate import FloatArray, finite_array, sweeps_array, whole_number
+from waveworks.dsp.average_noise import average_noise
 from waveworks.dsp.coloured_noise import ROUNDING, TEST_CAUTION, centred_df, spectral_df
 from waveworks.dsp.residual_noise import average_and_deviations, buffer_pair, noise_from_sweeps
 from waveworks.errors import DataError
+
+_METHOD = "quadratic-form"
 
 LARGE_OFFSET = 1e-4
 """Sums of squares about the mean below this share of those about zero have lost four digits."""
@@ -36,14 +39,14 @@ class FStatistic:
         Residual noise in nV, from the same samples as the denominator.
     df_num, df_den : float
         Degrees of freedom of numerator and denominator without a response, with respect to this
-        recording's coloured noise.
+        recording's coloured noise: the F distribution of the same moments, for reference.
     null_scale : float
         The expectation of numerator over denominator without a response: below 1 for slow noise,
         part of which goes with the window mean.
     pvalue : float
-        P(F(df_num, df_den) >= statistic / null_scale).
-    method : {'moments'}
-        How the p was found: F's moments were matched.
+        Chance that noise with this recording's own covariance gives at least as much.
+    method : {'quadratic-form'}
+        How the p was found: the tail of a quadratic form in normal variables.
     """
 
     statistic: float
@@ -173,18 +176,19 @@ def f_statistic(sweeps: ArrayLike, point: int | None = None) -> FStatistic:
 
     Notes
     -----
+    Without a response the numerator is a sum of chi-square variables weighed by the eigenvalues of
+    the noise covariance about the window mean. They and the noise that the numerator is held
+    against come from averages of successive sweeps (`average_noise`), so the dependence of sweeps
+    that follow each other is allowed for; the tail is that of `quadratic_forms`. The expected
+    variance at the point of Fsp is taken to be that of the window, so noise that is stronger at
+    the point than elsewhere makes its p too large.
+
     With C the noise covariance, M the centring matrix and W samples, df_num = tr(MC)^2 / tr(MCMC)
     and null_scale = (tr(MC) / (W - 1)) / (tr(C) / W), both from the covariance of the sweeps (see
-    `coloured_noise.centred_df`). The expected variance at the point of Fsp is taken to be that of
-    the window, so noise that is stronger at the point than elsewhere makes its p too large.
-    df_den is n_sweeps - 1 for Fsp; for Fmp it is n_sweeps - 1 times df_num, because what remains
-    of the denominator after division by null_scale is the pooled variance about the window mean.
-
-    Matching moments makes p in the far tail too small: for p below 0.1 % trust no digit. Own
-    simulation, 5 to 17 ms, 20 000 runs of 500 independent sweeps of noise; Fmp's p is below 5, 1
-    and 0.1 % in 5.4, 1.5 and 0.31 % (Q33), 5.4, 1.4 and 0.24 % (Q100), 4.9, 0.9 and 0.11 %
-    (white), 5.1, 1.4 and 0.23 % (slope f^-2). Fsp's are the same within 0.1 %. The customary
-    F(5, 250) is below 5 % in 0.34, 0.09, 0.00 and 1.8 % of them.
+    `coloured_noise.centred_df`). df_den is n_sweeps - 1 for Fsp; for Fmp it is n_sweeps - 1 times
+    df_num, because what remains of the denominator after division by null_scale is the pooled
+    variance about the window mean. The F distribution with these moments is for reference only:
+    in its tail it is too small (a nominal 0.1 % is 0.2 to 0.3 % on coloured noise).
 
     References
     ----------
@@ -202,20 +206,26 @@ def f_statistic(sweeps: ArrayLike, point: int | None = None) -> FStatistic:
 
     centred = deviations - deviations.mean(axis=1, keepdims=True)
     if np.abs(centred).max() <= ROUNDING * np.abs(array).max():
-        return FStatistic(statistic, rn_nv, math.nan, math.nan, math.nan, math.nan, "moments")
+        return FStatistic(statistic, rn_nv, math.nan, math.nan, math.nan, math.nan, _METHOD)
     largest = np.abs(deviations).max()  # keeps the squares of tiny numbers from vanishing
     share_left = _sum_of_squares(centred / largest) / _sum_of_squares(deviations / largest)
     null_scale = share_left * n_samples / (n_samples - 1)
     df_num = centred_df(centred, n_sweeps - 1)
     df_den = float(n_sweeps - 1) if point is not None else (n_sweeps - 1) * df_num
+    noise = average_noise(array)
+    if point is None:
+        pvalue = noise.pvalue(_sum_of_squares(average - average.mean()))
+    else:
+        expected = noise_from_sweeps(array).rn_nv ** 2 * (n_samples - 1)
+        pvalue = noise.pvalue(statistic * expected, n_sweeps - 1)
     return FStatistic(
         statistic=statistic,
         rn_nv=rn_nv,
         df_num=df_num,
         df_den=df_den,
         null_scale=null_scale,
-        pvalue=_upper_tail(statistic / null_scale, df_num, df_den),
-        method="moments",
+        pvalue=pvalue,
+        method=_METHOD,
     )
 
 
