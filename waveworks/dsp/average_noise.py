@@ -160,5 +160,5 @@ def _geometric(n_components: int, number: float) -> FloatArray:
         return float(series.sum() ** 2 / np.sum(series**2)) - number
 
     ratio = optimize.brentq(excess, 0.0, 1.0) if 1 < number < n_components else float(number > 1)
-    series = np.asarray(ratio**powers, dtype=np.float64)
-    return series / series.sum()
+    series: FloatArray = ratio**powers
+    return np.asarray(series / series.sum())
