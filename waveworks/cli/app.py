@@ -10,6 +10,7 @@ import click
 from waveworks.cli.check import check
 from waveworks.cli.convert import convert
 from waveworks.cli.demo import demo
+from waveworks.cli.detect import detect
 from waveworks.cli.measure import measure
 from waveworks.cli.report import report
 from waveworks.cli.show import show_faults
@@ -63,6 +64,7 @@ def commands() -> None:
 commands.add_command(check)
 commands.add_command(convert)
 commands.add_command(demo)
+commands.add_command(detect)
 commands.add_command(measure)
 commands.add_command(report)
 commands.add_command(simulate)

@@ -160,5 +160,4 @@ def _geometric(n_components: int, number: float) -> FloatArray:
         return float(series.sum() ** 2 / np.sum(series**2)) - number
 
     ratio = optimize.brentq(excess, 0.0, 1.0) if 1 < number < n_components else float(number > 1)
-    series: FloatArray = ratio**powers
-    return np.asarray(series / series.sum())
+    return np.asarray(ratio**powers / np.sum(ratio**powers))

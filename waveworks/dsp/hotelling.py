@@ -74,8 +74,7 @@ def hotelling_t2(features: ArrayLike) -> HotellingT2:
 
     References
     ----------
-    Hotelling 1931 (from memory). The formula as in the ``hotelling_test`` routine of the biosig
-    statistics handbook (read).
+    Hotelling 1931 (from memory). The formula as in a routine of general statistics (read).
     """
     array = sweeps_array(features, name="features")
     n_epochs, n_features = array.shape

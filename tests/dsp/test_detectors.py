@@ -1,0 +1,97 @@
+"""Detectors at several looks: each look is the test of the first sweeps, and the rate holds."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from waveworks.dsp.detectors import DETECTORS, detector
+from waveworks.dsp.fstats import f_statistic
+from waveworks.dsp.group_sequential import sequential_limits
+from waveworks.dsp.looks import first_look
+from waveworks.errors import DataError
+from waveworks.simulate.noise import simulate_noise
+from waveworks.simulate.response import response
+
+WINDOW = slice(60, 205)
+TIMES_MS = np.arange(300) / 12
+
+
+def recording(n_sweeps, seed, amplitude_nv=0.0, kind="Q33"):
+    wave = response(TIMES_MS, 8.0, amplitude_nv)
+    return (simulate_noise(kind, n_sweeps, seed=seed) + wave)[:, WINDOW]
+
+
+@pytest.mark.parametrize("name", DETECTORS)
+def test_each_look_is_the_test_of_the_sweeps_so_far(name):
+    sweeps = recording(900, 1, 150.0)
+    at_looks = detector(name).looks(sweeps, [300, 600, 900])
+    for look, n in enumerate((300, 600, 900)):
+        alone = detector(name).looks(sweeps[:n], [n])
+        assert at_looks.statistic[look] == alone.statistic[0]
+        assert at_looks.pvalue[look] == alone.pvalue[0]
+    assert (at_looks.pvalue > 0).all()
+    assert (at_looks.pvalue <= 1).all()
+
+
+def test_both_f_are_those_of_the_f_statistic():
+    sweeps = recording(500, 2, 100.0)
+    found = f_statistic(sweeps)
+    calibrated, customary = (
+        detector(name).looks(sweeps, [500]) for name in ("calibrated-f", "customary-f")
+    )
+    assert calibrated.statistic[0] == pytest.approx(found.statistic, rel=1e-12)
+    assert calibrated.pvalue[0] == pytest.approx(found.pvalue, rel=1e-12)
+    assert customary.pvalue[0] == pytest.approx(stats.f.sf(found.statistic, 5, 250), rel=1e-9)
+
+
+def test_a_look_that_is_too_early_is_no_look():
+    sweeps = recording(200, 3)
+    found = detector("hotelling-t2").looks(sweeps, [5, 200])
+    assert np.isnan(found.pvalue[0])
+    assert found.pvalue[1] > 0
+    with pytest.raises(DataError, match="more epochs than"):
+        detector("hotelling-t2").looks(sweeps, [5, 8])
+
+
+def test_levels_are_lowered_for_looks_but_not_those_of_the_customary_rule():
+    sweeps = recording(1000, 4)
+    looks = 200 * np.arange(1, 6)
+    pocock = 2 * stats.norm.sf(sequential_limits(5, 0.05, "pocock")[0])
+    for name in DETECTORS:
+        assert detector(name).levels(sweeps, [1000], 0.05).tolist() == [0.05]
+        levels = detector(name).levels(sweeps, looks, 0.05)
+        if name == "customary-f":
+            assert levels.tolist() == [0.05] * 5
+        else:
+            # More components lower it by up to a tenth: .01454 for ten, .01581 for one.
+            assert 0.85 * pocock < levels[0] < 1.05 * pocock
+
+
+def test_several_looks_find_noise_at_the_overall_rate():
+    """The calibrated F, 5 %, five looks; uncorrected they would find it in more than 10 %."""
+    n_runs, looks = 300, 100 * np.arange(1, 6)
+    one = detector("calibrated-f")
+    levels = one.levels(recording(500, 5), looks, 0.05)
+    rng = np.random.default_rng(6)
+    pvalues = np.array([one.looks(recording(500, rng), looks).pvalue for _ in range(n_runs)])
+    rate = stats.binomtest(int(np.sum(first_look(pvalues, levels) >= 0)), n_runs)
+    assert rate.proportion_ci(0.95).low <= 1.2 * 0.05
+    assert rate.proportion_ci(0.95).high >= 0.025
+    uncorrected = int(np.sum(first_look(pvalues, np.full(5, 0.05)) >= 0))
+    assert stats.binomtest(uncorrected, n_runs).proportion_ci(0.95).high > 0.1
+
+
+@pytest.mark.parametrize(
+    ("looks", "words"),
+    [([600], "the last look is at 600 sweeps; there are 500"), ([300, 200], "that rise")],
+)
+def test_impossible_looks_are_told(looks, words):
+    with pytest.raises(DataError, match=words):
+        detector("calibrated-f").looks(recording(500, 7), looks)
+
+
+def test_an_unknown_test_is_told_with_those_that_there_are():
+    with pytest.raises(DataError, match="'f-test'; it must be one of 'calibrated-f'"):
+        detector("f-test")
+    with pytest.raises(DataError, match="alpha is 2"):
+        detector("calibrated-f").levels(recording(500, 8), [500], 2.0)

@@ -1,0 +1,88 @@
+"""`waveworks detect`: tests for a response whose rate of false positives holds."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from waveworks.cli.looks import alpha_option, boundary_option, looks_option, tests_option
+from waveworks.cli.options import (
+    json_option,
+    output_options,
+    progress,
+    reading_options,
+    session_argument,
+)
+from waveworks.cli.reading import read_with_options
+from waveworks.cli.show import show_faults, show_tables
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from waveworks.measures.detect import Detection
+
+_COLUMNS = (
+    "recording",
+    "test",
+    "statistic",
+    "pvalue",
+    "pvalue_holm",
+    "looks",
+    "detected",
+    "sweeps_to_detect",
+    "seconds_to_detect",
+)
+
+
+@click.command()
+@session_argument
+@output_options
+@tests_option
+@alpha_option
+@looks_option
+@boundary_option
+@reading_options
+@json_option
+@click.pass_context
+def detect(
+    ctx: click.Context,
+    /,
+    session: Path,
+    output: Path,
+    force: bool,
+    tests: tuple[str, ...],
+    alpha: float,
+    looks: tuple[int, ...],
+    boundary: str,
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """Test every recording for a response.
+
+    With several looks the level of each is lowered, so that noise is found at the overall rate
+    alpha. Writes detection.csv (a row a recording and test) and provenance.json.
+    """
+    from waveworks.dsp.detectors import DETECTORS
+    from waveworks.measures.detect import DetectionPlan, detect_recordings
+    from waveworks.pipeline.cautions import CAUTIONS
+    from waveworks.pipeline.detecting import write_detection
+    from waveworks.writers.output import output_folder
+
+    plan = DetectionPlan(tests=tests or tuple(DETECTORS), alpha=alpha, looks=looks, kind=boundary)
+    with output_folder(output, force=force, source=session) as draft:
+        read, settings = read_with_options(session, options)
+        found = detect_recordings(read, settings, plan, track=progress("testing"))
+        write_detection(read, settings, plan, found, draft)
+    faults = [f"recording '{one.recording.name}': {one.fault}" for one in found if one.fault]
+    show_tables({"detection": _rows(found)}, as_json=as_json)
+    if not as_json:
+        click.echo("\n".join((f"Written to {output}.", "", *CAUTIONS)))
+    show_faults(faults)
+    ctx.exit(1 if faults else 0)
+
+
+def _rows(found: "Sequence[Detection]") -> list[dict[str, Any]]:
+    from waveworks.measures.detection_table import detection_table
+    from waveworks.measures.tables import rows_of
+
+    return rows_of(detection_table(found)[list(_COLUMNS)])

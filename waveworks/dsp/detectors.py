@@ -1,0 +1,203 @@
+"""The detection tests by name, each looked at as often as one likes.
+
+A detector takes the sweeps of a recording, cut to the response window, and gives its statistic and
+its p for the first n of them, for every n that is asked for. Its null paths say what the p does
+over the same looks without a response; they decide how much the level of each look is lowered.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import special
+
+from waveworks.dsp._validate import one_of, sweeps_array
+from waveworks.dsp.average_noise import average_noise
+from waveworks.dsp.fstats import growth
+from waveworks.dsp.hotelling import epoch_blocks, hotelling_t2, time_voltage_means
+from waveworks.dsp.looks import checked_looks, levels_from_paths, quadratic_p_paths
+from waveworks.dsp.sign_flips import sign_flip_test
+from waveworks.errors import DataError
+
+FloatArray = NDArray[np.float64]
+
+N_BINS = 12
+"""Time-voltage means of T2, of which one goes with the window mean (own choice: 1 ms each of 5 to
+17 ms)."""
+
+PER_BLOCK = 10
+"""Successive sweeps that are one epoch of T2, or are turned over together."""
+
+N_FLIPS = 9999
+_SEED = 4711
+
+
+@dataclass(frozen=True, eq=False)
+class Looks:
+    """A test of the first sweeps of a recording, for several numbers of them.
+
+    Parameters
+    ----------
+    n_sweeps : ndarray, shape (n_looks,)
+        Sweeps at each look.
+    statistic, pvalue : ndarray, shape (n_looks,)
+        Of the test; NaN where it could not be made.
+    """
+
+    n_sweeps: FloatArray
+    statistic: FloatArray
+    pvalue: FloatArray
+
+
+@dataclass(frozen=True)
+class Detector:
+    """A detection test.
+
+    Parameters
+    ----------
+    name : str
+        What users call it.
+    words : str
+        What it is, in a line.
+    test : callable
+        From sweeps, shape (n_sweeps, n_samples), to statistic and p.
+    corrected : bool
+        Whether its levels are lowered for the looks. The customary rule's are not.
+    """
+
+    name: str
+    words: str
+    test: Callable[[FloatArray], tuple[float, float]]
+    corrected: bool = True
+
+    def looks(self, sweeps: ArrayLike, n_sweeps: ArrayLike) -> Looks:
+        """Test the first sweeps of a recording.
+
+        Parameters
+        ----------
+        sweeps : array_like, shape (n_sweeps, n_samples)
+            In nV in the order of recording, cut to the response window.
+        n_sweeps : array_like, shape (n_looks,)
+            How many of them at each look, rising.
+
+        Returns
+        -------
+        Looks
+
+        Raises
+        ------
+        DataError
+            If the counts do not rise, there are fewer sweeps, or the test cannot be made even at
+            the last look.
+        """
+        array = sweeps_array(sweeps)
+        counts = checked_looks(n_sweeps)
+        if counts[-1] > len(array):
+            raise DataError(f"the last look is at {counts[-1]:g} sweeps; there are {len(array)}")
+        found = np.full((2, len(counts)), np.nan)
+        for look, count in enumerate(counts):
+            try:
+                found[:, look] = self.test(array[: int(count)])
+            except DataError:
+                # An early look may have too few sweeps, the last one must not.
+                if look == len(counts) - 1:
+                    raise
+        return Looks(counts, *found)
+
+    def levels(
+        self, sweeps: ArrayLike, n_sweeps: ArrayLike, alpha: float, kind: str = "constant"
+    ) -> FloatArray:
+        """Return the nominal level at each look that keeps an overall rate of false positives.
+
+        Parameters
+        ----------
+        sweeps : array_like, shape (n_sweeps, n_samples)
+            Of the recording, or any whose noise has the same colour.
+        n_sweeps : array_like, shape (n_looks,)
+            Sweeps at each look, rising.
+        alpha : float
+            Overall rate.
+        kind : str
+            Of the boundary; see `levels_from_paths`.
+
+        Returns
+        -------
+        ndarray, shape (n_looks,)
+
+        Raises
+        ------
+        DataError
+            As `levels_from_paths`.
+        """
+        counts = checked_looks(n_sweeps)
+        if not 0 < alpha < 1:
+            raise DataError(f"alpha is {alpha:g}; it must be between 0 and 1")
+        if len(counts) == 1 or not self.corrected:
+            return np.full(len(counts), alpha)
+        n_paths = max(20_000, int(200 / alpha))
+        if self.name == "hotelling-t2":
+            weights = np.ones(N_BINS - 1)
+        else:
+            weights = average_noise(sweeps_array(sweeps)).eigenvalues
+        return levels_from_paths(
+            quadratic_p_paths(weights, counts, n_paths, seed=_SEED), counts, alpha, kind
+        )
+
+
+def _calibrated_f(sweeps: FloatArray) -> tuple[float, float]:
+    average = sweeps.mean(axis=0)
+    fmp = float(growth(sweeps, len(sweeps)).fmp[0])
+    return fmp, average_noise(sweeps).pvalue(float(np.sum((average - average.mean()) ** 2)))
+
+
+def _customary_f(sweeps: FloatArray) -> tuple[float, float]:
+    fmp = float(growth(sweeps, len(sweeps)).fmp[0])
+    return fmp, float(special.fdtrc(5, 250, fmp))
+
+
+def _sign_flip(sweeps: FloatArray) -> tuple[float, float]:
+    per_block = min(PER_BLOCK, max(1, len(sweeps) // (2 * PER_BLOCK)))
+    found = sign_flip_test(sweeps, N_FLIPS, _SEED, n_per_block=per_block)
+    return found.statistic, found.pvalue
+
+
+def _hotelling(sweeps: FloatArray) -> tuple[float, float]:
+    # Blocks as large as leave twice as many epochs as features.
+    per_block = min(PER_BLOCK, max(1, len(sweeps) // (2 * N_BINS)))
+    found = hotelling_t2(time_voltage_means(epoch_blocks(sweeps, per_block), N_BINS))
+    return found.t2, found.pvalue
+
+
+DETECTORS = {
+    one.name: one
+    for one in (
+        Detector("calibrated-f", "Fmp in this recording's own noise", _calibrated_f),
+        Detector(
+            "customary-f", "Fmp against F(5, 250), looked at uncorrected", _customary_f, False
+        ),
+        Detector("sign-flip", "Fmp among blocks of sweeps turned over at random", _sign_flip),
+        Detector("hotelling-t2", "Hotelling's T2 of twelve time-voltage means", _hotelling),
+    )
+}
+"""By name, in the order in which they are told."""
+
+
+def detector(name: str) -> Detector:
+    """Return a detector by its name.
+
+    Parameters
+    ----------
+    name : str
+        One of `DETECTORS`.
+
+    Returns
+    -------
+    Detector
+
+    Raises
+    ------
+    DataError
+        If there is none, with the names that there are.
+    """
+    return DETECTORS[one_of(name, tuple(DETECTORS), name="test")]
