@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy import stats
 
+from waveworks.dsp.ab_ratio import ab_ratio
 from waveworks.dsp.coloured_noise import centred_variance
-from waveworks.dsp.fstats import FStatistic, Growth, ab_ratio, f_statistic, growth
+from waveworks.dsp.fstats import FStatistic, Growth, f_statistic, growth
 from waveworks.dsp.residual_noise import noise_from_buffers, noise_from_sweeps
 from waveworks.errors import DataError
 from waveworks.simulate.noise import simulate_average, simulate_noise

@@ -1,10 +1,10 @@
 """How often detection tests find noise, and how soon they find a response.
 
-The validation scenarios: successive sweeps of 25 ms at 12 kHz, response window 5 to 17 ms. Every test
-sees the same recordings. A rate is judged by its exact 95 % binomial interval: a target is missed when
-the whole interval lies outside. The full runs take about an hour and print their rates; small versions
-are in `tests/dsp/test_detectors.py`, `test_average_noise.py`, `test_sign_flips.py` and
-`test_hotelling.py`:
+The validation scenarios: successive sweeps of 25 ms at 12 kHz, response window 5 to 17 ms. Every
+test sees the same recordings. A rate is judged by its exact 95 % binomial interval: a target is
+missed when the whole interval lies outside. The full runs take about an hour and print their rates;
+small versions are in `tests/dsp/test_detectors.py`, `test_average_noise.py`, `test_sign_flips.py`
+and `test_hotelling.py`:
 
     pytest -m long -s --no-cov tests/validation/test_detection_rates.py
 """

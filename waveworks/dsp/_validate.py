@@ -71,6 +71,25 @@ def sweeps_array(
     return array
 
 
+def at_least_two_samples(array: FloatArray, *, name: str) -> None:
+    """Refuse a window of one sample.
+
+    Parameters
+    ----------
+    array : ndarray, shape (n, n_samples)
+        Of the window.
+    name : str
+        What to call it in an error.
+
+    Raises
+    ------
+    DataError
+        If there is one sample only.
+    """
+    if array.shape[1] < 2:
+        raise DataError(f"{name}: 1 sample in the window; its variance over time needs at least 2")
+
+
 def positive_counts(values: ArrayLike, *, name: str, length: int) -> FloatArray:
     """Return `length` positive finite counts, spreading a single number over all of them.
 

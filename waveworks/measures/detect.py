@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from waveworks.dsp.ab_ratio import ab_ratio
 from waveworks.dsp.detectors import DETECTORS, Detector
-from waveworks.dsp.fstats import ab_ratio
 from waveworks.dsp.looks import first_look
 from waveworks.dsp.multiple_tests import holm
 from waveworks.errors import DataError

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from waveworks.dsp.fstats import ab_ratio, f_statistic
+from waveworks.dsp.ab_ratio import ab_ratio
+from waveworks.dsp.fstats import f_statistic
 from waveworks.errors import DataError
 from waveworks.measures.noise import used_ms
 from waveworks.model import Average, Blocks, Buffers, Sweeps, TimeAxis, Waveforms

@@ -1,0 +1,6 @@
+"""Detection tests on plain arrays, in one place."""
+
+from waveworks.dsp.group_sequential import sequential_limits
+from waveworks.dsp.hotelling import HotellingT2, hotelling_t2
+
+__all__ = ["HotellingT2", "hotelling_t2", "sequential_limits"]
