@@ -13,6 +13,7 @@ from waveworks.simulate.noise import simulate_noise
 from waveworks.simulate.response import response
 
 WINDOW = slice(60, 205)
+STEP_MS = 1 / 12
 TIMES_MS = np.arange(300) / 12
 
 
@@ -24,9 +25,9 @@ def recording(n_sweeps, seed, amplitude_nv=0.0, kind="Q33"):
 @pytest.mark.parametrize("name", DETECTORS)
 def test_each_look_is_the_test_of_the_sweeps_so_far(name):
     sweeps = recording(900, 1, 150.0)
-    at_looks = detector(name).looks(sweeps, [300, 600, 900])
+    at_looks = detector(name).looks(sweeps, [300, 600, 900], step_ms=STEP_MS)
     for look, n in enumerate((300, 600, 900)):
-        alone = detector(name).looks(sweeps[:n], [n])
+        alone = detector(name).looks(sweeps[:n], [n], step_ms=STEP_MS)
         assert at_looks.statistic[look] == alone.statistic[0]
         assert at_looks.pvalue[look] == alone.pvalue[0]
     assert (at_looks.pvalue > 0).all()
@@ -58,8 +59,8 @@ def test_levels_are_lowered_for_looks_but_not_those_of_the_customary_rule():
     looks = 200 * np.arange(1, 6)
     pocock = 2 * stats.norm.sf(sequential_limits(5, 0.05, "pocock")[0])
     for name in DETECTORS:
-        assert detector(name).levels(sweeps, [1000], 0.05).tolist() == [0.05]
-        levels = detector(name).levels(sweeps, looks, 0.05)
+        assert detector(name).levels(sweeps, [1000], 0.05, step_ms=STEP_MS).tolist() == [0.05]
+        levels = detector(name).levels(sweeps, looks, 0.05, step_ms=STEP_MS)
         if name == "customary-f":
             assert levels.tolist() == [0.05] * 5
         else:

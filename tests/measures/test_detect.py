@@ -33,7 +33,7 @@ def test_every_test_of_sweeps_is_a_row_with_the_window_of_the_settings(make_reco
     assert [one.test for one in found] == list(DETECTORS)
     assert {(one.start_ms, one.stop_ms) for one in found} == {(5.0, 15.0)}
     for one in found:
-        alone = detector(one.test).looks(SWEEPS[:, 60:181], [1000])
+        alone = detector(one.test).looks(SWEEPS[:, 60:181], [1000], step_ms=AXIS.step_ms)
         assert one.pvalue == alone.pvalue[0]
         assert one.detected
         assert one.sweeps == 1000

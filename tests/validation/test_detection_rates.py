@@ -20,6 +20,7 @@ from waveworks.simulate.response import response
 
 TIMES_MS = np.arange(300) / 12
 WINDOW = slice(60, 205)
+STEP_MS = 1 / 12
 BURSTS = {("hotelling-t2", "B")}
 """Sweeps that are not Gaussian: T2 is too careful there, and the docs say so."""
 
@@ -39,13 +40,13 @@ def told(count, n_runs):
 @pytest.mark.long
 @pytest.mark.parametrize("kind", ["W", "Q33", "Q100", "D", "B", "M", "S33"])
 def test_long_rates_of_noise(kind):
-    n_runs, n_sweeps = 3000, 500
+    n_runs, n_sweeps = 2000, 500
     rng = np.random.default_rng(4101)
     pvalues = {name: np.empty(n_runs) for name in DETECTORS}
     for run in range(n_runs):
         sweeps = simulate_noise(kind, n_sweeps, seed=rng)[:, WINDOW]
         for name, detector in DETECTORS.items():
-            pvalues[name][run] = detector.looks(sweeps, [n_sweeps]).pvalue[0]
+            pvalues[name][run] = detector.looks(sweeps, [n_sweeps], step_ms=STEP_MS).pvalue[0]
     missed = []
     for name, p in pvalues.items():
         hits = {alpha: int(np.sum(p <= alpha)) for alpha in (0.05, 0.01)}
@@ -67,17 +68,19 @@ def test_long_rates_of_noise(kind):
 )
 def test_long_looks(kind, amplitude_nv):
     """1 % overall, 20 looks of 200 sweeps, R(8.0, a); the customary rule is Fmp above 3.1."""
-    n_runs = 1500
+    n_runs = 1000
     wave = response(TIMES_MS, 8.0, amplitude_nv)
     rng = np.random.default_rng(4102)
     planned = simulate_noise(kind, int(LOOKS[-1]), seed=4103)[:, WINDOW]
-    levels = {name: DETECTORS[name].levels(planned, LOOKS, 0.01) for name in AT_LOOKS}
+    levels = {
+        name: DETECTORS[name].levels(planned, LOOKS, 0.01, step_ms=STEP_MS) for name in AT_LOOKS
+    }
     levels["customary-f"] = np.full(len(LOOKS), stats.f.sf(3.1, 5, 250))
     found = {name: np.empty(n_runs, dtype=int) for name in AT_LOOKS}
     for run in range(n_runs):
         sweeps = (simulate_noise(kind, int(LOOKS[-1]), seed=rng) + wave)[:, WINDOW]
         for name in AT_LOOKS:
-            p = DETECTORS[name].looks(sweeps, LOOKS).pvalue
+            p = DETECTORS[name].looks(sweeps, LOOKS, step_ms=STEP_MS).pvalue
             found[name][run] = first_look(p, levels[name])
     for name, looks in found.items():
         hits = int(np.sum(looks >= 0))

@@ -90,6 +90,35 @@ def at_least_two_samples(array: FloatArray, *, name: str) -> None:
         raise DataError(f"{name}: 1 sample in the window; its variance over time needs at least 2")
 
 
+def even_times(values: ArrayLike, *, n_samples: int) -> FloatArray:
+    """Return the times of a trace, or say why they are not those of uniform sampling.
+
+    Parameters
+    ----------
+    values : array_like, shape (n_samples,)
+        In ms.
+    n_samples : int
+        Of the trace.
+
+    Returns
+    -------
+    ndarray of float64, shape (n_samples,)
+
+    Raises
+    ------
+    DataError
+        If there are fewer or more than samples, or they do not rise evenly.
+    """
+    times = finite_array(values, name="times_ms", ndim=1)
+    if len(times) != n_samples:
+        raise DataError(f"trace has {n_samples} samples, times_ms has {len(times)}")
+    steps = np.diff(times)
+    if not steps.size or steps.min() <= 0 or np.ptp(steps) > 1e-3 * steps.mean():
+        least, most = (steps.min(), steps.max()) if steps.size else (np.nan, np.nan)
+        raise DataError(f"times_ms must rise evenly; its steps go from {least:g} to {most:g} ms")
+    return times
+
+
 def positive_counts(values: ArrayLike, *, name: str, length: int) -> FloatArray:
     """Return `length` positive finite counts, spreading a single number over all of them.
 

@@ -107,7 +107,7 @@ def average_noise(sweeps: FloatArray, n_per_block: int | None = None) -> Average
     degrees of freedom are sum(|x|^2)^2 (1 + 2 / number) / sum(|x|^4), m for blocks of one size.
     """
     n_sweeps = len(sweeps)
-    size = n_per_block or max(1, min(MOST_PER_BLOCK, n_sweeps // FEWEST_BLOCKS))
+    size = n_per_block or block_size(n_sweeps)
     n_blocks = n_sweeps // size
     blocks = sweeps[: n_blocks * size].reshape(n_blocks, size, -1).mean(axis=1)
     apart = blocks - blocks.mean(axis=0)
@@ -139,6 +139,22 @@ def average_noise(sweeps: FloatArray, n_per_block: int | None = None) -> Average
         min(n_blocks - 1, total**2 * (1 + 2 / number) / fourth),
         size,
     )
+
+
+def block_size(n_sweeps: int) -> int:
+    """Return how many successive sweeps are averaged before they count as independent.
+
+    Parameters
+    ----------
+    n_sweeps : int
+        That there are.
+
+    Returns
+    -------
+    int
+        Up to ten, as many as leave fifty blocks.
+    """
+    return max(1, min(MOST_PER_BLOCK, n_sweeps // FEWEST_BLOCKS))
 
 
 def _drawn_together(eigenvalues: FloatArray, number: float) -> FloatArray:

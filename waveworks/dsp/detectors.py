@@ -5,6 +5,7 @@ its p for the first n of them, for every n that is asked for. Its null paths say
 over the same looks without a response; they decide how much the level of each look is lowered.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -17,6 +18,7 @@ from waveworks.dsp.average_noise import average_noise
 from waveworks.dsp.fstats import growth
 from waveworks.dsp.hotelling import epoch_blocks, hotelling_t2, time_voltage_means
 from waveworks.dsp.looks import checked_looks, levels_from_paths, quadratic_p_paths
+from waveworks.dsp.shape_detection import shape_p_paths, shape_test_of_sweeps
 from waveworks.dsp.sign_flips import sign_flip_test
 from waveworks.errors import DataError
 
@@ -30,6 +32,7 @@ PER_BLOCK = 10
 """Successive sweeps that are one epoch of T2, or are turned over together."""
 
 N_FLIPS = 9999
+_N_PATHS = 20_000
 _SEED = 4711
 
 
@@ -61,17 +64,25 @@ class Detector:
     words : str
         What it is, in a line.
     test : callable
-        From sweeps, shape (n_sweeps, n_samples), to statistic and p.
-    corrected : bool
-        Whether its levels are lowered for the looks. The customary rule's are not.
+        From sweeps, shape (n_sweeps, n_samples), and the time between samples in ms to statistic
+        and p.
+    paths : callable or None
+        From sweeps, time between samples, counts at the looks and a number of paths to the p at
+        all looks of so many recordings without a response. None is not corrected for looks, as
+        the customary rule is not.
     """
 
     name: str
     words: str
-    test: Callable[[FloatArray], tuple[float, float]]
-    corrected: bool = True
+    test: Callable[[FloatArray, float], tuple[float, float]]
+    paths: Callable[[FloatArray, float, FloatArray, int], FloatArray] | None
 
-    def looks(self, sweeps: ArrayLike, n_sweeps: ArrayLike) -> Looks:
+    @property
+    def corrected(self) -> bool:
+        """Whether its levels are lowered for the looks."""
+        return self.paths is not None
+
+    def looks(self, sweeps: ArrayLike, n_sweeps: ArrayLike, *, step_ms: float = math.nan) -> Looks:
         """Test the first sweeps of a recording.
 
         Parameters
@@ -80,6 +91,8 @@ class Detector:
             In nV in the order of recording, cut to the response window.
         n_sweeps : array_like, shape (n_looks,)
             How many of them at each look, rising.
+        step_ms : float
+            Time between two samples in ms; only the shape test needs it.
 
         Returns
         -------
@@ -98,7 +111,7 @@ class Detector:
         found = np.full((2, len(counts)), np.nan)
         for look, count in enumerate(counts):
             try:
-                found[:, look] = self.test(array[: int(count)])
+                found[:, look] = self.test(array[: int(count)], step_ms)
             except DataError:
                 # An early look may have too few sweeps, the last one must not.
                 if look == len(counts) - 1:
@@ -106,7 +119,13 @@ class Detector:
         return Looks(counts, *found)
 
     def levels(
-        self, sweeps: ArrayLike, n_sweeps: ArrayLike, alpha: float, kind: str = "constant"
+        self,
+        sweeps: ArrayLike,
+        n_sweeps: ArrayLike,
+        alpha: float,
+        kind: str = "constant",
+        *,
+        step_ms: float = math.nan,
     ) -> FloatArray:
         """Return the nominal level at each look that keeps an overall rate of false positives.
 
@@ -120,6 +139,8 @@ class Detector:
             Overall rate.
         kind : str
             Of the boundary; see `levels_from_paths`.
+        step_ms : float
+            Time between two samples in ms; only the shape test needs it.
 
         Returns
         -------
@@ -133,51 +154,79 @@ class Detector:
         counts = checked_looks(n_sweeps)
         if not 0 < alpha < 1:
             raise DataError(f"alpha is {alpha:g}; it must be between 0 and 1")
-        if len(counts) == 1 or not self.corrected:
+        if len(counts) == 1 or self.paths is None:
             return np.full(len(counts), alpha)
-        n_paths = max(20_000, int(200 / alpha))
-        if self.name == "hotelling-t2":
-            weights = np.ones(N_BINS - 1)
-        else:
-            weights = average_noise(sweeps_array(sweeps)).eigenvalues
-        return levels_from_paths(
-            quadratic_p_paths(weights, counts, n_paths, seed=_SEED), counts, alpha, kind
-        )
+        n_paths = max(_N_PATHS, int(200 / alpha))
+        paths = self.paths(sweeps_array(sweeps), step_ms, counts, n_paths)
+        return levels_from_paths(paths, counts, alpha, kind)
 
 
-def _calibrated_f(sweeps: FloatArray) -> tuple[float, float]:
+def _calibrated_f(sweeps: FloatArray, _: float) -> tuple[float, float]:
     average = sweeps.mean(axis=0)
     fmp = float(growth(sweeps, len(sweeps)).fmp[0])
     return fmp, average_noise(sweeps).pvalue(float(np.sum((average - average.mean()) ** 2)))
 
 
-def _customary_f(sweeps: FloatArray) -> tuple[float, float]:
+def _customary_f(sweeps: FloatArray, _: float) -> tuple[float, float]:
     fmp = float(growth(sweeps, len(sweeps)).fmp[0])
     return fmp, float(special.fdtrc(5, 250, fmp))
 
 
-def _sign_flip(sweeps: FloatArray) -> tuple[float, float]:
+def _sign_flip(sweeps: FloatArray, _: float) -> tuple[float, float]:
     per_block = min(PER_BLOCK, max(1, len(sweeps) // (2 * PER_BLOCK)))
     found = sign_flip_test(sweeps, N_FLIPS, _SEED, n_per_block=per_block)
     return found.statistic, found.pvalue
 
 
-def _hotelling(sweeps: FloatArray) -> tuple[float, float]:
+def _hotelling(sweeps: FloatArray, _: float) -> tuple[float, float]:
     # Blocks as large as leave twice as many epochs as features.
     per_block = min(PER_BLOCK, max(1, len(sweeps) // (2 * N_BINS)))
     found = hotelling_t2(time_voltage_means(epoch_blocks(sweeps, per_block), N_BINS))
     return found.t2, found.pvalue
 
 
+def _shape(sweeps: FloatArray, step_ms: float) -> tuple[float, float]:
+    found = shape_test_of_sweeps(sweeps, step_ms)
+    return found.statistic, found.pvalue
+
+
+def _paths_of_f(sweeps: FloatArray, _: float, counts: FloatArray, n_paths: int) -> FloatArray:
+    return quadratic_p_paths(average_noise(sweeps).eigenvalues, counts, n_paths, seed=_SEED)
+
+
+def _paths_of_t2(_: FloatArray, __: float, counts: FloatArray, n_paths: int) -> FloatArray:
+    return quadratic_p_paths(np.ones(N_BINS - 1), counts, n_paths, seed=_SEED)
+
+
+def _paths_of_shape(
+    sweeps: FloatArray, step_ms: float, counts: FloatArray, n_paths: int
+) -> FloatArray:
+    return shape_p_paths(sweeps, step_ms, counts, n_paths)
+
+
 DETECTORS = {
     one.name: one
     for one in (
-        Detector("calibrated-f", "Fmp in this recording's own noise", _calibrated_f),
+        Detector("calibrated-f", "Fmp in this recording's own noise", _calibrated_f, _paths_of_f),
+        Detector("customary-f", "Fmp against F(5, 250), looked at uncorrected", _customary_f, None),
         Detector(
-            "customary-f", "Fmp against F(5, 250), looked at uncorrected", _customary_f, False
+            "sign-flip",
+            "Fmp among blocks of sweeps turned over at random",
+            _sign_flip,
+            _paths_of_f,
         ),
-        Detector("sign-flip", "Fmp among blocks of sweeps turned over at random", _sign_flip),
-        Detector("hotelling-t2", "Hotelling's T2 of twelve time-voltage means", _hotelling),
+        Detector(
+            "hotelling-t2",
+            "Hotelling's T2 of twelve time-voltage means",
+            _hotelling,
+            _paths_of_t2,
+        ),
+        Detector(
+            "shape",
+            "the best of nine V-SN10 shapes at any latency, in this recording's own noise",
+            _shape,
+            _paths_of_shape,
+        ),
     )
 }
 """By name, in the order in which they are told."""

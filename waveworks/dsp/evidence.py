@@ -30,7 +30,7 @@ _TOO_SURE = 1.0
 """By how much the log likelihood ratio is too large near the threshold where the size of the noise
 is learned from few noise-only traces (own simulation)."""
 
-_DECIDES = 0.1
+DECIDES = 0.1
 """Spectra of less weight have no say in a p value: their draws would cost more than they add."""
 
 _BEYOND_DRAWS = 25.0
@@ -41,7 +41,7 @@ largest was 16."""
 BY_SIZE = 0
 """Noise-only traces of noise of which only the size is known."""
 
-_MANY = 1_000_000
+KNOWN = 1_000_000
 """So many that the noise counts as known."""
 
 
@@ -168,7 +168,7 @@ class Evidence:
         observed = self.statistic(priors)
         if observed > _BEYOND_DRAWS:
             return 1 / (N_DRAWS + 1)
-        weights = np.where(self.fit.weights[0] < _DECIDES, 0, self.fit.weights[0])
+        weights = np.where(self.fit.weights[0] < DECIDES, 0, self.fit.weights[0])
         if not weights.any():
             weights = np.eye(len(GRID))[self.fit.weights[0].argmax()]
         found = 0.0
@@ -178,16 +178,14 @@ class Evidence:
         return float(found / weights.sum())
 
     def _null(self, spectrum: int, priors: Sequence[Prior]) -> FloatArray:
-        learned = next((n for n in _CLASSES if n <= self.n_independent), BY_SIZE)
-        if self.n_independent > 2 * _CLASSES[0]:
-            learned = _MANY
+        learned = learned_class(self.n_independent)
         se_nv = self.fit.se_nv[0]
         ways = []
         for prior in priors:
             if math.isnan(prior.expected_nv):
                 null = _null_flat(self.plan, spectrum, learned, np.isfinite(prior.log_v).tobytes())
             else:
-                null = _way(_null_z(self.plan, spectrum, learned), se_nv, prior)
+                null = _way(null_z(self.plan, spectrum, learned), se_nv, prior)
             ways.append(null + prior.log_weight)
         return np.asarray(np.logaddexp.reduce(ways, axis=0))
 
@@ -217,6 +215,24 @@ def log_likelihoods(z: FloatArray, se_nv: FloatArray, priors: Sequence[Prior]) -
     return total
 
 
+def learned_class(n_independent: int) -> int:
+    """Return how much noise the null of a fit is drawn with.
+
+    Parameters
+    ----------
+    n_independent : int
+        Noise-only traces that the noise was learned from; `BY_SIZE` for its size only.
+
+    Returns
+    -------
+    int
+        8, 4, 2 or 1 noise-only traces, no more than there are; `BY_SIZE`; or `KNOWN`.
+    """
+    if n_independent > 2 * _CLASSES[0]:
+        return KNOWN
+    return next((n for n in _CLASSES if n <= n_independent), BY_SIZE)
+
+
 def _flat(can_be: NDArray[np.bool_]) -> Prior:
     return Prior(np.where(can_be, -math.log(can_be.sum()), -np.inf))
 
@@ -238,17 +254,29 @@ def _way(z: NDArray[np.floating], se_nv: FloatArray, prior: Prior) -> FloatArray
 
 
 @lru_cache(maxsize=48)
-def _null_z(plan: FitPlan, spectrum: int, learned: int) -> NDArray[np.float32]:
+def null_z(plan: FitPlan, spectrum: int, learned: int) -> NDArray[np.float32]:
     """Fit noise of one spectrum in the same way as a trace, the noise learned from as little.
 
-    Six digits are plenty for a rank, at half the memory: 2 MB for 9 shapes at 56 latencies.
+    Parameters
+    ----------
+    plan : FitPlan
+        Of the fit.
+    spectrum : int
+        Index into the grid of spectra.
+    learned : int
+        From `learned_class`.
+
+    Returns
+    -------
+    ndarray of float32, shape (N_DRAWS, n_shapes, n_latencies)
+        Six digits are plenty for a rank, at half the memory: 2 MB for 9 shapes at 56 latencies.
     """
     fit = shape_fit(plan)
     rng = np.random.default_rng(_SEED)
     traces = fit.draw(spectrum, N_DRAWS, rng)
     if learned == BY_SIZE:
         z = fit.measure_by_size(traces, 1.0).z
-    elif learned == _MANY:
+    elif learned == KNOWN:
         z = fit.measure_in(traces, spectrum, 1.0).z
     else:
         noise = fit.draw(spectrum, N_DRAWS * learned, rng).reshape(N_DRAWS, learned, -1)
@@ -258,5 +286,5 @@ def _null_z(plan: FitPlan, spectrum: int, learned: int) -> NDArray[np.float32]:
 
 @lru_cache(maxsize=512)
 def _null_flat(plan: FitPlan, spectrum: int, learned: int, can_be: bytes) -> FloatArray:
-    z = _null_z(plan, spectrum, learned)
+    z = null_z(plan, spectrum, learned)
     return _way(z, np.ones(z.shape[1:]), _flat(np.frombuffer(can_be, dtype=np.bool_)))

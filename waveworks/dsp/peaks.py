@@ -13,7 +13,7 @@ import scipy  # its signal is slow to import and is loaded when first used
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
-from waveworks.dsp._validate import finite_array
+from waveworks.dsp._validate import even_times, finite_array
 from waveworks.dsp.coloured_noise import ROUNDING
 from waveworks.dsp.evidence import BY_SIZE, N_DRAWS, Evidence
 from waveworks.dsp.fit_plan import FitPlan
@@ -22,7 +22,7 @@ from waveworks.dsp.level_series import suggest_series
 from waveworks.dsp.marks import Candidate, Marks
 from waveworks.dsp.peak_search import ParabolaPeak, Search, parabola_peak
 from waveworks.dsp.shape_fit import shape_fit
-from waveworks.dsp.wave_shapes import WaveShape
+from waveworks.dsp.wave_shapes import SN10_AFTER_MS, WaveShape
 from waveworks.errors import DataError
 
 FloatArray = NDArray[np.float64]
@@ -37,9 +37,6 @@ __all__ = [
     "suggest_marks",
     "suggest_series",
 ]
-
-SN10_AFTER_MS = (1.5, 6.0)
-"""SN10 is looked for this long after wave V, in ms (own choice)."""
 
 SMOOTHING_MS = 0.45
 """SD of the Gaussian that a plain maximum is looked for behind."""
@@ -216,16 +213,9 @@ def suggest_marks(
 
 def _trace_and_times(trace: ArrayLike, times_ms: ArrayLike) -> tuple[FloatArray, FloatArray]:
     y = finite_array(trace, name="trace", ndim=1)
-    times = finite_array(times_ms, name="times_ms", ndim=1)
-    if len(y) != len(times):
-        raise DataError(f"trace has {len(y)} samples, times_ms has {len(times)}")
+    times = even_times(times_ms, n_samples=len(y))
     if len(y) < _FEWEST_SAMPLES:
         raise DataError(f"trace has {len(y)} samples; at least {_FEWEST_SAMPLES} are needed")
-    steps = np.diff(times)
-    if steps.min() <= 0 or np.ptp(steps) > 1e-3 * steps.mean():
-        raise DataError(
-            f"times_ms must rise evenly; its steps go from {steps.min():g} to {steps.max():g} ms"
-        )
     return y, times
 
 

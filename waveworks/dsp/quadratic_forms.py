@@ -94,14 +94,24 @@ def _by_saddle_point(value: float, weights: FloatArray, df: FloatArray) -> float
     # Far out only the value itself decides where the integrand falls off.
     if 0 < np.sum(df[~constant]) < _MANY_DF and drift * value >= 0:
         lean = math.copysign(_LEAN, drift)
-    path = width * (1j * np.sinh(_STEPS) + lean * (np.cosh(_STEPS) - 1))
+    path, log_inside = _path(width, lean, here, df, value)
+    if lean and not log_inside.real.max() < 0.5:
+        # A pole is too near: go straight on, where nothing is larger than at the saddle.
+        lean = 0.0
+        path, log_inside = _path(width, lean, here, df, value)
     along = width * (1j * np.cosh(_STEPS) + lean * np.sinh(_STEPS))
-    # Relative to the saddle point, so that nothing overflows.
-    log_inside = -0.5 * np.log1p(-2 * np.outer(path, here)) @ df - path * value
     inside = np.exp(log_inside) * s0 / (s0 + path)
     total = _STEPS[0] * (0.5 * width + float(np.sum((inside * along).imag)))
     log_height = -0.5 * float(np.sum(df * np.log1p(-2 * s0 * weights))) - s0 * value - math.log(s0)
     return float(np.clip(math.exp(log_height) * total / math.pi, 0.0, 1.0))
+
+
+def _path(
+    width: float, lean: float, here: FloatArray, df: FloatArray, value: float
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+    """Return the path from the saddle point, and the log of exp(K(s) - s value) relative to it."""
+    path = width * (1j * np.sinh(_STEPS) + lean * (np.cosh(_STEPS) - 1))
+    return path, -0.5 * np.log1p(-2 * np.outer(path, here)) @ df - path * value
 
 
 def ratio_upper_tail(

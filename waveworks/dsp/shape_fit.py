@@ -227,6 +227,23 @@ class ShapeFit:
         root = linalg.cholesky(linalg.toeplitz(self.autocorrelations[spectrum]), lower=True)
         return np.asarray(rng.standard_normal((n_draws, len(root))) @ root.T)
 
+    def of_normals(self, spectrum: int) -> NDArray[np.float32]:
+        """Return what turns standard normal variables into z of noise of unit variance.
+
+        Parameters
+        ----------
+        spectrum : int
+            Index into the grid of spectra.
+
+        Returns
+        -------
+        ndarray of float32, shape (n_samples, n_shapes * n_latencies)
+            For `normals @ it`; six digits are plenty for a rank.
+        """
+        root = linalg.cholesky(linalg.toeplitz(self.autocorrelations[spectrum]), lower=True)
+        filters, _ = self._filters(spectrum)
+        return np.asarray(root[self.inside].T @ filters, dtype=np.float32)
+
     def _whittle(self, part: slice) -> Whittle:
         return Whittle(self.autocorrelations[:, : part.stop - part.start], self._step)
 

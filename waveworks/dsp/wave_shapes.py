@@ -17,6 +17,9 @@ from waveworks.errors import DataError
 
 FloatArray = NDArray[np.float64]
 
+SN10_AFTER_MS = (1.5, 6.0)
+"""SN10 is looked for this long after wave V, in ms (own choice)."""
+
 FACTORS = (0.75, 1.0, 1.3)
 """By which widths, and the lag of SN10, are varied."""
 

@@ -211,9 +211,10 @@ def _test(
 ) -> Detection:
     named = replace(here, test=detector.name, words=detector.words, looks=tuple(looks))
     counts = np.array(looks) // size
+    step_ms = here.recording.data.axis.step_ms
     try:
-        at_looks = detector.looks(epochs, counts)
-        levels = detector.levels(epochs, counts, plan.alpha, plan.kind)
+        at_looks = detector.looks(epochs, counts, step_ms=step_ms)
+        levels = detector.levels(epochs, counts, plan.alpha, plan.kind, step_ms=step_ms)
     except DataError as fault:
         return replace(named, note="; ".join(filter(None, (here.note, f"no test: {fault}"))))
     index = int(first_look(at_looks.pvalue, levels))

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from waveworks.dsp.mark_errors import fitted_at, reading_error_nv
-from waveworks.dsp.peaks import SN10_AFTER_MS, Candidate, Marks, WaveShape, suggest_marks
+from waveworks.dsp.peaks import Candidate, Marks, WaveShape, suggest_marks
+from waveworks.dsp.wave_shapes import SN10_AFTER_MS
 from waveworks.errors import DataError
 from waveworks.measures.final_traces import COMBINED, FinalTrace
 from waveworks.measures.noise import shared_counts
