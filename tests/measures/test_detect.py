@@ -73,7 +73,7 @@ def test_blocks_are_counted_in_sweeps(make_recording):
 
 def test_what_holds_no_sweeps_says_what_is_left(make_recording):
     a, b = SWEEPS[::2].mean(axis=0), SWEEPS[1::2].mean(axis=0)
-    buffers, average = detect(
+    buffers, shape, average = detect(
         make_recording(Buffers(a, b, 500, 500, AXIS), "ab"),
         make_recording(Average(SWEEPS.mean(axis=0), 1000, AXIS), "avg"),
     )
@@ -81,6 +81,12 @@ def test_what_holds_no_sweeps_says_what_is_left(make_recording):
     assert "weaker" in buffers.note
     assert 0 < buffers.pvalue < 0.01
     assert buffers.detected
+    assert shape.test == "shape"
+    assert 0 < shape.pvalue < 0.01
+    assert "weaker" in shape.note
+    assert [buffers.pvalue_holm, shape.pvalue_holm] == pytest.approx(
+        holm([buffers.pvalue, shape.pvalue])
+    )
     assert average.test == ""
     assert "no sweeps" in average.note
     assert average.detected is None

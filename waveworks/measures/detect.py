@@ -9,18 +9,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from waveworks.dsp.ab_ratio import ab_ratio
+from waveworks.dsp.detection import shape_test
 from waveworks.dsp.detectors import DETECTORS, Detector
 from waveworks.dsp.looks import first_look
 from waveworks.dsp.multiple_tests import holm
 from waveworks.errors import DataError
 from waveworks.measures.noise import used_ms
+from waveworks.measures.pooling import mean_trace, noise_only_trace
 from waveworks.measures.recordings import windows_of
 from waveworks.model import Blocks, Buffers, Recording, Session, Sweeps
-from waveworks.settings import Settings
+from waveworks.settings import Settings, StimulusWindows
 
-AB_RATIO = "ab-ratio"
+AB_RATIO, SHAPE = "ab-ratio", "shape"
 
-ONLY_BUFFERS = "A and B hold no sweeps: only the A/B ratio is left, which is weaker"
+ONLY_BUFFERS = "A and B hold no sweeps: the A/B ratio is weaker than a test of sweeps"
 NO_SWEEPS = "an average holds no sweeps: no test"
 
 
@@ -160,20 +162,51 @@ def _detect(recording: Recording, settings: Settings, plan: DetectionPlan) -> tu
                 return (replace(here, note=note),)
             return _tests(here, epochs[:, window], int(counts[0]), plan)
         case Buffers():
-            ratio = ab_ratio(waveforms.a_nv[window], waveforms.b_nv[window], *waveforms.counts)
-            return (
-                replace(
-                    here,
-                    test=AB_RATIO,
-                    words="variance of the average over that of the half difference",
-                    statistic=ratio.ratio,
-                    pvalue=ratio.pvalue,
-                    detected=None if math.isnan(ratio.pvalue) else ratio.pvalue <= plan.alpha,
-                    note=ONLY_BUFFERS,
-                ),
-            )
+            return _tests_of_buffers(here, waveforms, window, windows, plan)
         case _:
             return (replace(here, note=NO_SWEEPS),)
+
+
+def _tests_of_buffers(
+    here: Detection, buffers: Buffers, window: slice, windows: StimulusWindows, plan: DetectionPlan
+) -> tuple[Detection, ...]:
+    """Make the two tests that A and B allow."""
+    ratio = ab_ratio(buffers.a_nv[window], buffers.b_nv[window], *buffers.counts)
+    found = [
+        replace(
+            here,
+            test=AB_RATIO,
+            words="variance of the average over that of the half difference",
+            statistic=ratio.ratio,
+            pvalue=ratio.pvalue,
+            note=ONLY_BUFFERS,
+        )
+    ]
+    half = noise_only_trace(buffers)
+    if SHAPE in plan.tests and half is not None:
+        one = replace(here, test=SHAPE, words=DETECTORS[SHAPE].words)
+        try:
+            shape = shape_test(
+                mean_trace(buffers),
+                buffers.axis.times_ms,
+                windows.response_ms,
+                [half],
+                clean_ms=windows.noise_ms,
+            )
+            note = "noise from half the difference of A and B alone: weaker than from sweeps"
+            one = replace(one, statistic=shape.statistic, pvalue=shape.pvalue, note=note)
+        except DataError as fault:
+            one = replace(one, note=f"no test: {fault}")
+        found.append(one)
+    together = holm([one.pvalue for one in found])
+    return tuple(
+        replace(
+            one,
+            pvalue_holm=float(p),
+            detected=None if math.isnan(one.pvalue) else one.pvalue <= plan.alpha,
+        )
+        for one, p in zip(found, together, strict=True)
+    )
 
 
 def _tests(
