@@ -85,7 +85,8 @@ def shape_test(
     Returns
     -------
     ShapeTest
-        With sweeps, p refers to the noise that their scatter leaves in the average; it is learned
+        With many noise-only traces each shape is taken in units of what it finds in them, so a
+        spectrum that is none of the grid's does little harm. With sweeps, p refers to the noise that their scatter leaves in the average; it is learned
         from blocks of successive sweeps, so their dependence is allowed for.
 
     Raises
@@ -213,12 +214,16 @@ def _test(
     if not clean.size or np.ptp(clean, axis=-1).max() <= ROUNDING * np.abs(trace).max():
         raise DataError("noise: nothing varies in it; there is no noise to test against")
     measured = fit.measure(trace[np.newaxis], deviations[np.newaxis], n_independent)
+    learned = learned_class(n_independent)
     z = measured.z[0]
+    if learned == KNOWN:
+        # In units of what each shape finds in the noise-only traces, whatever their spectrum is.
+        in_noise = fit.refit(deviations, measured)
+        z = z / np.sqrt(np.mean(in_noise**2, axis=(0, 2)))[:, np.newaxis]
     best = float(z.max())
     weights = np.where(measured.weights[0] < DECIDES, 0, measured.weights[0])
     if not weights.any():
         weights = measured.weights[0]
-    learned = learned_class(n_independent)
     p = 0.0
     for spectrum in np.flatnonzero(weights):
         null = _largest(plan, int(spectrum), learned)
