@@ -37,7 +37,12 @@ def test_a_clear_response_is_found_where_it_is(latency_ms):
     assert found.v_ms == pytest.approx(true_v_ms(latency_ms), abs=0.35)
 
 
-@pytest.mark.parametrize("kind", ["Q33", "W", "B"])
+@pytest.mark.parametrize(("kind", "told"), [("W", True), ("Q33", False), ("Q100", False)])
+def test_white_noise_is_told(kind, told):
+    assert ("looks white" in of(sweeps_of(kind, 600, 21)).note) is told
+
+
+@pytest.mark.parametrize("kind", ["Q33", "B"])
 def test_noise_is_found_at_the_nominal_rate(kind):
     n_runs = 300
     rng = np.random.default_rng(2)

@@ -46,11 +46,14 @@ class Looks:
         Sweeps at each look.
     statistic, pvalue : ndarray, shape (n_looks,)
         Of the test; NaN where it could not be made.
+    note : str
+        What the last look says against its p.
     """
 
     n_sweeps: FloatArray
     statistic: FloatArray
     pvalue: FloatArray
+    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -64,8 +67,8 @@ class Detector:
     words : str
         What it is, in a line.
     test : callable
-        From sweeps, shape (n_sweeps, n_samples), and the time between samples in ms to statistic
-        and p.
+        From sweeps, shape (n_sweeps, n_samples), and the time between samples in ms to statistic,
+        p, and what speaks against the p.
     paths : callable or None
         From sweeps, time between samples, counts at the looks and a number of paths to the p at
         all looks of so many recordings without a response. None is not corrected for looks, as
@@ -74,7 +77,7 @@ class Detector:
 
     name: str
     words: str
-    test: Callable[[FloatArray, float], tuple[float, float]]
+    test: Callable[[FloatArray, float], tuple[float, float, str]]
     paths: Callable[[FloatArray, float, FloatArray, int], FloatArray] | None
 
     @property
@@ -109,14 +112,15 @@ class Detector:
         if counts[-1] > len(array):
             raise DataError(f"the last look is at {counts[-1]:g} sweeps; there are {len(array)}")
         found = np.full((2, len(counts)), np.nan)
+        note = ""
         for look, count in enumerate(counts):
             try:
-                found[:, look] = self.test(array[: int(count)], step_ms)
+                *found[:, look], note = self.test(array[: int(count)], step_ms)
             except DataError:
                 # An early look may have too few sweeps, the last one must not.
                 if look == len(counts) - 1:
                     raise
-        return Looks(counts, *found)
+        return Looks(counts, *found, note=note)
 
     def levels(
         self,
@@ -161,33 +165,33 @@ class Detector:
         return levels_from_paths(paths, counts, alpha, kind)
 
 
-def _calibrated_f(sweeps: FloatArray, _: float) -> tuple[float, float]:
+def _calibrated_f(sweeps: FloatArray, _: float) -> tuple[float, float, str]:
     average = sweeps.mean(axis=0)
     fmp = float(growth(sweeps, len(sweeps)).fmp[0])
-    return fmp, average_noise(sweeps).pvalue(float(np.sum((average - average.mean()) ** 2)))
+    return fmp, average_noise(sweeps).pvalue(float(np.sum((average - average.mean()) ** 2))), ""
 
 
-def _customary_f(sweeps: FloatArray, _: float) -> tuple[float, float]:
+def _customary_f(sweeps: FloatArray, _: float) -> tuple[float, float, str]:
     fmp = float(growth(sweeps, len(sweeps)).fmp[0])
-    return fmp, float(special.fdtrc(5, 250, fmp))
+    return fmp, float(special.fdtrc(5, 250, fmp)), ""
 
 
-def _sign_flip(sweeps: FloatArray, _: float) -> tuple[float, float]:
+def _sign_flip(sweeps: FloatArray, _: float) -> tuple[float, float, str]:
     per_block = min(PER_BLOCK, max(1, len(sweeps) // (2 * PER_BLOCK)))
     found = sign_flip_test(sweeps, N_FLIPS, _SEED, n_per_block=per_block)
-    return found.statistic, found.pvalue
+    return found.statistic, found.pvalue, ""
 
 
-def _hotelling(sweeps: FloatArray, _: float) -> tuple[float, float]:
+def _hotelling(sweeps: FloatArray, _: float) -> tuple[float, float, str]:
     # Blocks as large as leave twice as many epochs as features.
     per_block = min(PER_BLOCK, max(1, len(sweeps) // (2 * N_BINS)))
     found = hotelling_t2(time_voltage_means(epoch_blocks(sweeps, per_block), N_BINS))
-    return found.t2, found.pvalue
+    return found.t2, found.pvalue, ""
 
 
-def _shape(sweeps: FloatArray, step_ms: float) -> tuple[float, float]:
+def _shape(sweeps: FloatArray, step_ms: float) -> tuple[float, float, str]:
     found = shape_test_of_sweeps(sweeps, step_ms)
-    return found.statistic, found.pvalue
+    return found.statistic, found.pvalue, found.note
 
 
 def _paths_of_f(sweeps: FloatArray, _: float, counts: FloatArray, n_paths: int) -> FloatArray:

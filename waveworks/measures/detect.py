@@ -193,7 +193,8 @@ def _tests_of_buffers(
                 [half],
                 clean_ms=windows.noise_ms,
             )
-            note = "noise from half the difference of A and B alone: weaker than from sweeps"
+            half_note = "noise from half the difference of A and B alone: weaker than from sweeps"
+            note = "; ".join(filter(None, (half_note, shape.note)))
             one = replace(one, statistic=shape.statistic, pvalue=shape.pvalue, note=note)
         except DataError as fault:
             one = replace(one, note=f"no test: {fault}")
@@ -255,6 +256,7 @@ def _test(
     rate_hz = here.recording.rate_hz
     return replace(
         named,
+        note="; ".join(filter(None, (here.note, at_looks.note))),
         statistic=float(at_looks.statistic[-1]),
         pvalue=float(at_looks.pvalue[-1]),
         levels=tuple(levels.tolist()),
