@@ -22,8 +22,8 @@ TIMES_MS = np.arange(300) / 12
 WINDOW = slice(60, 205)
 STEP_MS = 1 / 12
 KNOWN_TO_MISS = {("hotelling-t2", "B"), ("shape", "W")}
-"""Sweeps with bursts are not Gaussian, T2 is too careful there; white noise is none of the spectra of
-the shape test. Docs and output say so."""
+"""Sweeps with bursts are not Gaussian, T2 is too careful there; white noise is none of the spectra
+of the shape test. Docs and output say so."""
 
 LOOKS = 200 * np.arange(1, 21)
 AT_LOOKS = [name for name in DETECTORS if name != "sign-flip"]

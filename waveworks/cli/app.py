@@ -7,6 +7,7 @@ import sys
 
 import click
 
+from waveworks.cli.calibrate import calibrate
 from waveworks.cli.check import check
 from waveworks.cli.convert import convert
 from waveworks.cli.demo import demo
@@ -61,6 +62,7 @@ def commands() -> None:
     """
 
 
+commands.add_command(calibrate)
 commands.add_command(check)
 commands.add_command(convert)
 commands.add_command(demo)

@@ -120,7 +120,7 @@ class Detector:
                 # An early look may have too few sweeps, the last one must not.
                 if look == len(counts) - 1:
                     raise
-        return Looks(counts, *found, note=note)
+        return Looks(counts, found[0], found[1], note)
 
     def levels(
         self,

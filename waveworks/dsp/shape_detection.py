@@ -98,8 +98,9 @@ def shape_test(
     -------
     ShapeTest
         With many noise-only traces each shape is taken in units of what it finds in them, so a
-        spectrum that is none of the grid's does little harm. With sweeps, p refers to the noise that their scatter leaves in the average; it is learned
-        from blocks of successive sweeps, so their dependence is allowed for.
+        spectrum that is none of the grid's does little harm. With sweeps, p refers to the noise
+        that their scatter leaves in the average; it is learned from blocks of successive sweeps,
+        so their dependence is allowed for.
 
     Raises
     ------

@@ -1,0 +1,150 @@
+"""Experiments: rates that are known, the same result on any executor, paired recordings."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from waveworks.calibration import (
+    CALIBRATION_COLUMNS,
+    Cell,
+    Experiment,
+    SessionNoise,
+    SimulatedNoise,
+    calibration_table,
+    off_nominal,
+    run,
+)
+from waveworks.dsp import detectors
+from waveworks.dsp.detectors import Detector
+from waveworks.errors import DataError
+from waveworks.model import TimeAxis
+from waveworks.parallel import cluster, worker_pool
+
+AXIS = TimeAxis(12_000.0, 0.0, 300)
+QUICK = ("calibrated-f", "hotelling-t2")
+
+
+def small(**changes):
+    plan = {
+        "sources": (SimulatedNoise("W"),),
+        "tests": QUICK,
+        "amplitudes_nv": (0.0, 400.0),
+        "alpha": 0.05,
+        "looks": (60, 120),
+        "n_runs": 60,
+        "seed": 3,
+    }
+    return Experiment(**(plan | changes))
+
+
+@pytest.fixture(scope="module")
+def alone():
+    return calibration_table(small(), run(small()))
+
+
+def test_columns_counts_and_intervals(alone):
+    assert tuple(alone.columns) == CALIBRATION_COLUMNS
+    assert alone["test"].tolist() == [*QUICK, *QUICK]
+    assert alone["amplitude_nv"].tolist() == [0.0, 0.0, 400.0, 400.0]
+    for row in alone.itertuples():
+        expected = stats.binomtest(row.detected, 60).proportion_ci(0.95, method="exact")
+        assert (row.rate_low, row.rate_high) == (expected.low, expected.high)
+        assert row.rate == row.detected / 60
+    assert (alone["rate"][2:] > 0.9).all()
+    assert (alone["rate"][:2] < 0.2).all()
+    assert set(alone["median_sweeps"][2:]) <= {60.0, 120.0}
+    assert alone["median_sweeps"][:2].isna().all()
+
+
+def test_two_processes_give_the_same_table(alone):
+    with worker_pool(2) as executor:
+        found = calibration_table(small(), run(small(), executor=executor))
+    pd.testing.assert_frame_equal(found, alone)
+
+
+def test_a_dask_cluster_gives_the_same_table(alone):
+    distributed = pytest.importorskip("distributed")
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+        ) as local,
+        cluster(local.scheduler_address) as executor,
+    ):
+        found = calibration_table(small(), run(small(), executor=executor))
+    pd.testing.assert_frame_equal(found, alone)
+
+
+def test_a_test_with_a_known_p_has_the_rate_alpha(monkeypatch):
+    """A p that the first sample of white noise gives, uniform: nothing else decides."""
+
+    def coin(sweeps, _):
+        return 0.0, float(stats.norm.sf(sweeps[0, 0] / 800)), ""
+
+    monkeypatch.setitem(detectors.DETECTORS, "coin", Detector("coin", "a coin", coin, None))
+    plan = small(tests=("coin",), amplitudes_nv=(0.0,), looks=(2,), n_runs=2000, alpha=0.1)
+    (cell,) = run(plan)
+    assert stats.kstest(cell.pvalues, "uniform").pvalue > 0.001
+    assert abs(np.mean(cell.found >= 0) - 0.1) < 4 * np.sqrt(0.1 * 0.9 / 2000)
+
+
+def test_every_test_and_amplitude_sees_the_same_recordings(monkeypatch):
+    def first(sweeps, _):
+        return 0.0, float(stats.norm.sf(sweeps[0, 0] / 800)), ""
+
+    for name in ("one", "two"):
+        monkeypatch.setitem(detectors.DETECTORS, name, Detector(name, name, first, None))
+    plan = small(tests=("one", "two"), amplitudes_nv=(0.0, 1e-9), looks=(2,))
+    cells = run(plan)
+    for cell in cells[1:]:
+        np.testing.assert_allclose(cell.pvalues, cells[0].pvalues, atol=1e-9)
+
+
+def test_progress_counts_the_batches():
+    seen = []
+    plan = small(n_runs=51, amplitudes_nv=(0.0,), tests=("hotelling-t2",))
+    run(plan, on_done=seen.append)
+    assert plan.n_tasks == 3
+    assert seen[-1] == 3
+
+
+def test_a_session_keeps_its_noise_and_loses_its_response():
+    rng = np.random.default_rng(5)
+    wave = np.sin(np.arange(300) / 20)
+    noise = rng.standard_normal((400, 300))
+    source = SessionNoise("a", AXIS, (5.0, 17.0), noise + 100 * wave)
+    drawn = source.draw(400, rng)
+    assert np.abs(drawn.mean(axis=0)).max() < 0.3  # 100 before, noise of 0.05
+    np.testing.assert_allclose(np.abs(drawn), np.abs(noise + 100 * wave))
+    assert not np.array_equal(drawn, source.draw(400, rng))
+    with pytest.raises(DataError, match="recording 'a' has 400 sweeps; the last look is at 500"):
+        source.draw(500, rng)
+
+
+def cell(n_found, n_runs):
+    found = np.where(np.arange(n_runs) < n_found, 0, -1)
+    return Cell(
+        noise="Q33",
+        test="calibrated-f",
+        amplitude_nv=0.0,
+        levels=np.array([0.05]),
+        found=found,
+        pvalues=np.full(n_runs, 0.5),
+    )
+
+
+@pytest.mark.parametrize(
+    ("n_found", "words"), [(100, "do not use it"), (20, "power is lost"), (50, None)]
+)
+def test_a_rate_that_is_not_held_is_told(n_found, words):
+    lines = off_nominal(small(looks=(60,)), [cell(n_found, 1000)])
+    assert [words in line for line in lines] == ([] if words is None else [True])
+
+
+def test_impossible_plans_are_refused():
+    with pytest.raises(DataError, match="noise 'X' is none of Q33, "):
+        SimulatedNoise("X")
+    with pytest.raises(DataError, match="n_runs is 0"):
+        run(small(n_runs=0))
+    with pytest.raises(DataError, match="alpha is 2"):
+        run(small(alpha=2.0))

@@ -1,0 +1,125 @@
+"""`waveworks calibrate` from end to end."""
+
+import csv
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from waveworks.calibration import CALIBRATION_COLUMNS
+from waveworks.cli.app import commands
+from waveworks.simulate.noise import simulate_noise
+
+QUICK = ("--test", "hotelling-t2", "--runs", 30, "--workers", 1)
+
+
+@pytest.fixture
+def sweeps_session(tmp_path):
+    """One recording of 300 sweeps, a row a sweep."""
+    folder = tmp_path / "session"
+    folder.mkdir()
+    sweeps = simulate_noise("Q33", 300, seed=9)
+    header = ",".join(["sweep", *(f"{i / 12:.9g}" for i in range(300))])
+    lines = [",".join([str(i), *(f"{x:.2f}" for x in sweep)]) for i, sweep in enumerate(sweeps)]
+    (folder / "run.csv").write_text("\n".join([header, *lines]) + "\n")
+    (folder / "recordings.csv").write_text(
+        "recording,file,layout,ear,transducer,stimulus,level_db_nhl,unit\n"
+        "run,run.csv,sweeps,right,insert,click,40,nV\n"
+    )
+    return folder
+
+
+def run(*arguments):
+    return CliRunner().invoke(commands, ["calibrate", *map(str, arguments)])
+
+
+def test_simulated_noise_gives_a_table_and_its_origin(tmp_path):
+    out = tmp_path / "out"
+    result = run("-o", out, "--noise", "W", "--noise", "B", *QUICK, "--alpha", 0.05)
+    assert result.exit_code == 0, result.output
+    assert "does not replace the judgement" in result.output
+    with (out / "calibration.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert tuple(rows[0]) == CALIBRATION_COLUMNS
+    assert [(row["noise"], row["amplitude_nv"]) for row in rows] == [
+        ("W", "0"),
+        ("W", "100"),
+        ("B", "0"),
+        ("B", "100"),
+    ]
+    born = json.loads((out / "provenance.json").read_text())
+    assert born["experiment"]["seed"] == 1
+    assert born["noise"]["W"]["response_window_ms"] == [5.0, 17.0]
+    again = run("-o", tmp_path / "again", "--noise", "W", "--noise", "B", *QUICK, "--alpha", 0.05)
+    assert again.exit_code == 0
+    assert (tmp_path / "again" / "calibration.csv").read_bytes() == (
+        out / "calibration.csv"
+    ).read_bytes()
+
+
+def test_a_session_without_sweeps_says_what_is_left(tmp_path, sweeps_session):
+    (sweeps_session / "run.csv").write_text(
+        "time_ms,a,b\n" + "".join(f"{i / 12:.9g},{i % 7},{i % 5}\n" for i in range(300))
+    )
+    table = (sweeps_session / "recordings.csv").read_text()
+    (sweeps_session / "recordings.csv").write_text(table.replace("sweeps", "buffers"))
+    result = run(sweeps_session, "-o", tmp_path / "out", *QUICK)
+    assert result.exit_code == 1
+    assert "no recording holds single sweeps" in result.output
+    assert "weaker" in result.output
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_session_is_calibrated_on_its_own_sweeps(tmp_path, sweeps_session):
+    out = tmp_path / "out"
+    result = run(sweeps_session, "-o", out, *QUICK, "--looks", 200)
+    assert result.exit_code == 0, result.output
+    born = json.loads((out / "provenance.json").read_text())["noise"]
+    assert list(born) == ["run"]
+    assert [len(sha) for sha in born["run"]["files"].values()] == [64]
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--noise", "Q33", "any_session"), "give SESSION or --noise"),
+        (("--workers", "1", "--scheduler", "tcp://x:1"), "give --workers or --scheduler"),
+        (("--amplitude-nv", "-5"), "amplitude-nv"),
+        (("--runs", "0"), "runs"),
+        (("--alpha", "1"), "alpha"),
+    ],
+)
+def test_wrong_usage_is_told_and_nothing_is_written(tmp_path, options, words):
+    result = run(*options, "-o", tmp_path / "out")
+    assert result.exit_code == 2
+    assert words in result.output
+    assert not (tmp_path / "out").exists()
+
+
+def test_an_unknown_noise_is_told_in_one_line(tmp_path):
+    result = run("--noise", "pink", "-o", tmp_path / "out")
+    assert result.exit_code == 1
+    assert "noise 'pink' is none of Q33, " in result.output
+    assert not (tmp_path / "out").exists()
+
+
+def test_looks_beyond_the_recording_are_told(tmp_path, sweeps_session):
+    result = run(sweeps_session, "-o", tmp_path / "out", *QUICK, "--looks", 9000)
+    assert result.exit_code == 1
+    assert "the last look is at 9000 sweeps; no recording has over 300" in result.output
+
+
+def test_shorter_recordings_are_left_out_with_a_line(tmp_path, sweeps_session):
+    """Two recordings, the second cut after 100 sweeps."""
+    lines = (sweeps_session / "run.csv").read_text().splitlines()
+    (sweeps_session / "short.csv").write_text("\n".join(lines[:101]) + "\n")
+    with (sweeps_session / "recordings.csv").open("a") as file:
+        file.write("short,short.csv,sweeps,right,insert,click,30,nV\n")
+    result = run(sweeps_session, "-o", tmp_path / "out", *QUICK, "--looks", 200)
+    assert result.exit_code == 1
+    assert "'short' was left out: 100 sweeps, the last look is at 200" in result.output
+    assert (tmp_path / "out" / "calibration.csv").exists()
+    default = run(sweeps_session, "-o", tmp_path / "all", *QUICK)
+    assert default.exit_code == 0
+    born = json.loads((tmp_path / "all" / "provenance.json").read_text())
+    assert born["experiment"]["n_sweeps_at_looks"] == [100]

@@ -1,0 +1,84 @@
+"""The files of an experiment: its table for machines, and where each number comes from."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from waveworks.calibration.experiment import LATENCY_MS, Cell, Experiment
+from waveworks.calibration.table import calibration_table, off_nominal
+from waveworks.dsp.detectors import DETECTORS
+from waveworks.model import Session
+from waveworks.pipeline.cautions import CAUTIONS
+from waveworks.pipeline.provenance import versions
+from waveworks.writers.output import PROVENANCE
+from waveworks.writers.tables import cell_text, table_text, write_json
+
+
+def write_calibration(
+    experiment: Experiment, cells: Sequence[Cell], session: Session | None, folder: Path
+) -> None:
+    """Write calibration.csv and provenance.json.
+
+    Parameters
+    ----------
+    experiment : Experiment
+        That was run.
+    cells : sequence of Cell
+        What came out.
+    session : Session or None
+        Whose sweeps were used.
+    folder : Path
+        That exists; files of the same name are overwritten.
+
+    Raises
+    ------
+    OSError
+        If a file cannot be written.
+    """
+    table = calibration_table(experiment, cells)
+    rows = table.itertuples(index=False, name=None)
+    (folder / "calibration.csv").write_text(
+        table_text(table.columns.tolist(), rows), encoding="utf-8", newline=""
+    )
+    write_json(folder / PROVENANCE, _provenance(experiment, cells, session))
+
+
+def _provenance(
+    experiment: Experiment, cells: Sequence[Cell], session: Session | None
+) -> dict[str, Any]:
+    recordings = () if session is None else session.recordings
+    return {
+        "cautions": list(CAUTIONS),
+        "versions": versions(),
+        "experiment": {
+            "tests": {name: DETECTORS[name].words for name in experiment.tests},
+            "amplitudes_nv": list(experiment.amplitudes_nv),
+            "latency_ms": LATENCY_MS,
+            "alpha": experiment.alpha,
+            "n_sweeps_at_looks": list(experiment.looks),
+            "boundary": experiment.kind,
+            "n_runs": experiment.n_runs,
+            "seed": experiment.seed,
+        },
+        "noise": {
+            cell_text(source.name): {
+                "from": "simulated" if session is None else "sweeps, half of them turned over",
+                "response_window_ms": list(source.response_ms),
+                "sfreq_hz": source.axis.sfreq_hz,
+                "files": {
+                    file.name: file.sha256
+                    for recording in recordings
+                    if recording.name == source.name
+                    for file in recording.files
+                },
+            }
+            for source in experiment.sources
+        },
+        "off_nominal": list(off_nominal(experiment, cells)),
+        "calibration.csv": {
+            f"{cell_text(cell.noise)}|{cell.test}|{cell.amplitude_nv:g}": {
+                "levels": cell.levels.tolist()
+            }
+            for cell in cells
+        },
+    }

@@ -1,0 +1,163 @@
+"""`waveworks calibrate`: how often tests find noise, and how soon a known response."""
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from waveworks.cli.looks import alpha_option, boundary_option, looks_option, tests_option
+from waveworks.cli.options import json_option, output_options, reading_options
+from waveworks.cli.reading import read_with_options
+from waveworks.cli.show import show_faults, show_tables
+from waveworks.errors import DataError
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+    from waveworks.calibration import NoiseSource
+
+
+@click.command()
+@click.argument("session", metavar="[SESSION]", required=False, type=click.Path(path_type=Path))
+@output_options
+@click.option(
+    "--noise",
+    "kinds",
+    metavar="KIND",
+    multiple=True,
+    help="Simulated noise: W, Q33, Q100, S33, D, B or M; may be given again. Default: Q33.",
+)
+@click.option(
+    "--amplitude-nv",
+    "amplitudes_nv",
+    metavar="NV",
+    type=click.FloatRange(min=0),
+    multiple=True,
+    default=(0.0, 100.0),
+    show_default=True,
+    help="Response that is added; 0 counts false positives; may be given again.",
+)
+@tests_option
+@alpha_option
+@looks_option
+@boundary_option
+@click.option(
+    "--runs",
+    "n_runs",
+    type=click.IntRange(min=1),
+    default=200,
+    show_default=True,
+    help="Recordings for each noise and amplitude.",
+)
+@click.option(
+    "--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Decides everything."
+)
+@click.option(
+    "--workers", type=click.IntRange(min=1), help="Processes. Default: as many as processors."
+)
+@click.option("--scheduler", metavar="ADDRESS", help="A Dask scheduler, in place of --workers.")
+@reading_options
+@json_option
+@click.pass_context
+def calibrate(
+    ctx: click.Context,
+    /,
+    session: Path | None,
+    output: Path,
+    force: bool,
+    kinds: tuple[str, ...],
+    amplitudes_nv: tuple[float, ...],
+    tests: tuple[str, ...],
+    alpha: float,
+    looks: tuple[int, ...],
+    boundary: str,
+    n_runs: int,
+    seed: int,
+    workers: int | None,
+    scheduler: str | None,
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """Count how often the tests find noise, and how soon they find a known response.
+
+    On simulated noise, or with SESSION on the sweeps of each of its recordings, half of them turned
+    over so that the response is gone. Writes calibration.csv and provenance.json.
+    """
+    if session is not None and kinds:
+        raise click.UsageError("give SESSION or --noise, not both")
+    if workers is not None and scheduler is not None:
+        raise click.UsageError("give --workers or --scheduler, not both")
+    from waveworks.calibration import (
+        Experiment,
+        SimulatedNoise,
+        calibration_table,
+        off_nominal,
+        run,
+        session_noise,
+    )
+    from waveworks.calibration.provenance import write_calibration
+    from waveworks.dsp.detectors import DETECTORS
+    from waveworks.measures.tables import rows_of
+    from waveworks.pipeline.cautions import CAUTIONS
+    from waveworks.writers.output import output_folder
+
+    with output_folder(output, force=force, source=session) as draft:
+        read, too_short = None, []
+        if session is None:
+            sources: tuple[NoiseSource, ...] = tuple(map(SimulatedNoise, kinds or ("Q33",)))
+        else:
+            read, settings = read_with_options(session, options)
+            all_sources = session_noise(read, settings)
+            looks = looks or (min(len(one.sweeps_nv) for one in all_sources),)
+            sources = tuple(one for one in all_sources if len(one.sweeps_nv) >= looks[-1])
+            too_short = [one for one in all_sources if one not in sources]
+            if not sources:
+                most = max(len(one.sweeps_nv) for one in all_sources)
+                raise DataError(
+                    f"the last look is at {looks[-1]} sweeps; no recording has over {most}"
+                )
+        experiment = Experiment(
+            sources=sources,
+            tests=tests or tuple(DETECTORS),
+            amplitudes_nv=amplitudes_nv,
+            alpha=alpha,
+            looks=looks or (500,),
+            kind=boundary,
+            n_runs=n_runs,
+            seed=seed,
+        )
+        with _executor(workers, scheduler) as executor, _bar(experiment.n_tasks) as on_done:
+            cells = run(experiment, executor=executor, on_done=on_done)
+        write_calibration(experiment, cells, read, draft)
+    table = calibration_table(experiment, cells)
+    show_tables({"calibration": rows_of(table)}, as_json=as_json)
+    if not as_json:
+        lines = (*off_nominal(experiment, cells), f"Written to {output}.", "", *CAUTIONS)
+        click.echo("\n".join(lines))
+    show_faults(
+        [
+            f"recording '{one.name}' was left out: {len(one.sweeps_nv)} sweeps, the last look is "
+            f"at {looks[-1]}"
+            for one in too_short
+        ]
+    )
+    ctx.exit(1 if too_short else 0)
+
+
+@contextmanager
+def _executor(workers: int | None, scheduler: str | None) -> "Iterator[Executor | None]":
+    from waveworks.parallel import cluster, worker_pool
+
+    with cluster(scheduler) if scheduler is not None else worker_pool(workers) as executor:
+        yield executor
+
+
+@contextmanager
+def _bar(n_tasks: int) -> "Iterator[Any]":
+    with click.progressbar(
+        length=n_tasks, label="calibrating", file=sys.stderr, hidden=not sys.stderr.isatty()
+    ) as bar:
+        yield lambda n_done: bar.update(n_done - bar.pos)
