@@ -24,7 +24,7 @@ from waveworks.simulate.session import simulate_session, write_simulated
 
 TARGET = (0.93, 0.98)
 Z95 = 1.959964
-AMPLITUDE = "V-SN10 without picking bias"
+AMPLITUDE = "V-SN10 of the fitted shape"
 
 
 @pytest.fixture(scope="module")
