@@ -9,7 +9,6 @@ from waveworks.calibration import (
     CALIBRATION_COLUMNS,
     Cell,
     Experiment,
-    SessionNoise,
     SimulatedNoise,
     calibration_table,
     off_nominal,
@@ -18,10 +17,8 @@ from waveworks.calibration import (
 from waveworks.dsp import detectors
 from waveworks.dsp.detectors import Detector
 from waveworks.errors import DataError
-from waveworks.model import TimeAxis
 from waveworks.parallel import cluster, worker_pool
 
-AXIS = TimeAxis(12_000.0, 0.0, 300)
 QUICK = ("calibrated-f", "hotelling-t2")
 
 
@@ -48,8 +45,11 @@ def test_columns_counts_and_intervals(alone):
     assert alone["test"].tolist() == [*QUICK, *QUICK]
     assert alone["amplitude_nv"].tolist() == [0.0, 0.0, 400.0, 400.0]
     for row in alone.itertuples():
-        expected = stats.binomtest(row.detected, 60).proportion_ci(0.95, method="exact")
-        assert (row.rate_low, row.rate_high) == (expected.low, expected.high)
+        # Clopper and Pearson 1934 (from memory) as quantiles of beta distributions.
+        k = row.detected
+        low = stats.beta.ppf(0.025, k, 60 - k + 1) if k else 0
+        high = stats.beta.ppf(0.975, k + 1, 60 - k) if k < 60 else 1
+        np.testing.assert_allclose([row.rate_low, row.rate_high], [low, high], rtol=1e-6)
         assert row.rate == row.detected / 60
     assert (alone["rate"][2:] > 0.9).all()
     assert (alone["rate"][:2] < 0.2).all()
@@ -108,17 +108,14 @@ def test_progress_counts_the_batches():
     assert seen[-1] == 3
 
 
-def test_a_session_keeps_its_noise_and_loses_its_response():
-    rng = np.random.default_rng(5)
-    wave = np.sin(np.arange(300) / 20)
-    noise = rng.standard_normal((400, 300))
-    source = SessionNoise("a", AXIS, (5.0, 17.0), noise + 100 * wave)
-    drawn = source.draw(400, rng)
-    assert np.abs(drawn.mean(axis=0)).max() < 0.3  # 100 before, noise of 0.05
-    np.testing.assert_allclose(np.abs(drawn), np.abs(noise + 100 * wave))
-    assert not np.array_equal(drawn, source.draw(400, rng))
-    with pytest.raises(DataError, match="recording 'a' has 400 sweeps; the last look is at 500"):
-        source.draw(500, rng)
+def test_a_row_does_not_depend_on_what_else_was_tried():
+    """A row names its noise, test, amplitude and seed, so these must be enough to repeat it."""
+    alone = run(small(amplitudes_nv=(0.0,), tests=("hotelling-t2",), n_runs=20))[0]
+    both = (SimulatedNoise("Q33"), SimulatedNoise("W"))
+    among = run(small(sources=both, amplitudes_nv=(400.0, 0.0), n_runs=20))
+    assert (among[-1].noise, among[-1].test, among[-1].amplitude_nv) == ("W", "hotelling-t2", 0.0)
+    np.testing.assert_array_equal(among[-1].pvalues, alone.pvalues)
+    np.testing.assert_array_equal(among[-1].found, alone.found)
 
 
 def cell(n_found, n_runs):
@@ -148,3 +145,18 @@ def test_impossible_plans_are_refused():
         run(small(n_runs=0))
     with pytest.raises(DataError, match="alpha is 2"):
         run(small(alpha=2.0))
+    with pytest.raises(DataError, match="at least 1 that rise"):
+        run(small(looks=(200, 100)))
+    with pytest.raises(DataError, match="amplitude is nan nV"):
+        run(small(amplitudes_nv=(float("nan"),)))
+    with pytest.raises(DataError, match=r"test .*'coin'"):
+        run(small(tests=("coin",)))
+
+
+def test_a_test_that_is_not_possible_is_named_before_any_work(monkeypatch):
+    def none(*_, **__):
+        raise AssertionError("work was handed out")
+
+    monkeypatch.setattr("waveworks.calibration.experiment.map_tasks", none)
+    with pytest.raises(DataError, match=r"^hotelling-t2 on W: "):
+        run(small(tests=("hotelling-t2",), looks=(5,)))

@@ -65,7 +65,8 @@ def test_a_session_without_sweeps_says_what_is_left(tmp_path, sweeps_session):
     (sweeps_session / "recordings.csv").write_text(table.replace("sweeps", "buffers"))
     result = run(sweeps_session, "-o", tmp_path / "out", *QUICK)
     assert result.exit_code == 1
-    assert "no recording holds single sweeps" in result.output
+    assert "no recording of the session can be used" in result.output
+    assert "'run': A and B hold no sweeps; they still allow the A/B ratio and" in result.output
     assert "weaker" in result.output
     assert not (tmp_path / "out").exists()
 
@@ -77,6 +78,45 @@ def test_a_session_is_calibrated_on_its_own_sweeps(tmp_path, sweeps_session):
     born = json.loads((out / "provenance.json").read_text())["noise"]
     assert list(born) == ["run"]
     assert [len(sha) for sha in born["run"]["files"].values()] == [64]
+    assert "All draws share the sweeps of one recording" in result.output
+
+
+def test_a_window_without_ends_is_written_as_it_was_used(tmp_path, sweeps_session):
+    """Recordings of another stimulus are measured over the whole trace."""
+    table = (sweeps_session / "recordings.csv").read_text()
+    (sweeps_session / "recordings.csv").write_text(table.replace("click", "other"))
+    result = run(sweeps_session, "-o", tmp_path / "out", *QUICK)
+    assert result.exit_code == 0, result.output
+    born = json.loads((tmp_path / "out" / "provenance.json").read_text())
+    assert born["noise"]["run"]["response_window_ms"] == pytest.approx([0, 299 / 12])
+    assert born["noise"]["run"]["response_latency_ms"] == 3
+    assert list(born["session_files"]) == ["recordings.csv"]
+    assert len(born["settings"]["sha256"]) == 64
+
+
+def test_an_unreadable_recording_is_left_out_with_a_line(tmp_path, sweeps_session):
+    with (sweeps_session / "recordings.csv").open("a") as file:
+        file.write("gone,gone.csv,sweeps,right,insert,click,30,nV\n")
+    result = run(sweeps_session, "-o", tmp_path / "out", *QUICK)
+    assert result.exit_code == 1
+    assert "waveworks: left out: recording 'gone': " in result.output
+    born = json.loads((tmp_path / "out" / "provenance.json").read_text())
+    assert list(born["noise"]) == ["run"]
+    assert [line[:29] for line in born["left_out"]] == ["left out: recording 'gone': g"]
+
+
+def test_what_is_given_twice_is_tried_once(tmp_path):
+    twice = ("--noise", "W", "--amplitude-nv", 0, "--test", "customary-f") * 2
+    result = run(*twice, "--runs", 5, "--workers", 1, "--json", "-o", tmp_path / "out")
+    assert result.exit_code == 0, result.output
+    assert len(json.loads(result.stdout)["calibration"]) == 1
+
+
+def test_an_existing_folder_is_not_overwritten(tmp_path):
+    result = run("-o", tmp_path, *QUICK)
+    assert result.exit_code == 1
+    assert "exists already" in result.output
+    assert not list(tmp_path.iterdir())
 
 
 @pytest.mark.parametrize(
@@ -87,6 +127,10 @@ def test_a_session_is_calibrated_on_its_own_sweeps(tmp_path, sweeps_session):
         (("--amplitude-nv", "-5"), "amplitude-nv"),
         (("--runs", "0"), "runs"),
         (("--alpha", "1"), "alpha"),
+        (("--amplitude-nv", "nan"), "nan is not a finite number"),
+        (("--noise", "pink"), "'pink' is none of Q33, "),
+        (("--test", "best"), "'best' is none of calibrated-f, "),
+        (("--looks", "400,200"), "that rise"),
     ],
 )
 def test_wrong_usage_is_told_and_nothing_is_written(tmp_path, options, words):
@@ -96,17 +140,10 @@ def test_wrong_usage_is_told_and_nothing_is_written(tmp_path, options, words):
     assert not (tmp_path / "out").exists()
 
 
-def test_an_unknown_noise_is_told_in_one_line(tmp_path):
-    result = run("--noise", "pink", "-o", tmp_path / "out")
-    assert result.exit_code == 1
-    assert "noise 'pink' is none of Q33, " in result.output
-    assert not (tmp_path / "out").exists()
-
-
 def test_looks_beyond_the_recording_are_told(tmp_path, sweeps_session):
     result = run(sweeps_session, "-o", tmp_path / "out", *QUICK, "--looks", 9000)
     assert result.exit_code == 1
-    assert "the last look is at 9000 sweeps; no recording has over 300" in result.output
+    assert "recording 'run' has 300 sweeps; the last look is at 9000" in result.output
 
 
 def test_shorter_recordings_are_left_out_with_a_line(tmp_path, sweeps_session):
@@ -117,7 +154,7 @@ def test_shorter_recordings_are_left_out_with_a_line(tmp_path, sweeps_session):
         file.write("short,short.csv,sweeps,right,insert,click,30,nV\n")
     result = run(sweeps_session, "-o", tmp_path / "out", *QUICK, "--looks", 200)
     assert result.exit_code == 1
-    assert "'short' was left out: 100 sweeps, the last look is at 200" in result.output
+    assert "left out: recording 'short' has 100 sweeps; the last look is at 200" in result.output
     assert (tmp_path / "out" / "calibration.csv").exists()
     default = run(sweeps_session, "-o", tmp_path / "all", *QUICK)
     assert default.exit_code == 0

@@ -1,12 +1,13 @@
 """How often detection tests find noise, and a known response: whole experiments."""
 
 from waveworks.calibration.experiment import Cell, Experiment, run
-from waveworks.calibration.sources import (
-    NoiseSource,
+from waveworks.calibration.own_sweeps import (
     SessionNoise,
-    SimulatedNoise,
+    SessionSources,
     session_noise,
+    session_sources,
 )
+from waveworks.calibration.sources import NoiseSource, SimulatedNoise
 from waveworks.calibration.table import CALIBRATION_COLUMNS, calibration_table, off_nominal
 
 __all__ = [
@@ -15,9 +16,11 @@ __all__ = [
     "Experiment",
     "NoiseSource",
     "SessionNoise",
+    "SessionSources",
     "SimulatedNoise",
     "calibration_table",
     "off_nominal",
     "run",
     "session_noise",
+    "session_sources",
 ]

@@ -4,18 +4,26 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from waveworks.calibration.experiment import LATENCY_MS, Cell, Experiment
+from waveworks.calibration.experiment import Cell, Experiment, latency_ms
+from waveworks.calibration.own_sweeps import SHARED
 from waveworks.calibration.table import calibration_table, off_nominal
 from waveworks.dsp.detectors import DETECTORS
 from waveworks.model import Session
 from waveworks.pipeline.cautions import CAUTIONS
 from waveworks.pipeline.provenance import versions
+from waveworks.settings import Settings
 from waveworks.writers.output import PROVENANCE
 from waveworks.writers.tables import cell_text, table_text, write_json
 
 
 def write_calibration(
-    experiment: Experiment, cells: Sequence[Cell], session: Session | None, folder: Path
+    experiment: Experiment,
+    cells: Sequence[Cell],
+    folder: Path,
+    *,
+    session: Session | None = None,
+    settings: Settings | None = None,
+    left_out: Sequence[str] = (),
 ) -> None:
     """Write calibration.csv and provenance.json.
 
@@ -25,10 +33,14 @@ def write_calibration(
         That was run.
     cells : sequence of Cell
         What came out.
-    session : Session or None
-        Whose sweeps were used.
     folder : Path
         That exists; files of the same name are overwritten.
+    session : Session, optional
+        Whose sweeps were used.
+    settings : Settings, optional
+        That gave their windows.
+    left_out : sequence of str
+        Why other recordings of the session were not used.
 
     Raises
     ------
@@ -40,20 +52,35 @@ def write_calibration(
     (folder / "calibration.csv").write_text(
         table_text(table.columns.tolist(), rows), encoding="utf-8", newline=""
     )
-    write_json(folder / PROVENANCE, _provenance(experiment, cells, session))
+    write_json(folder / PROVENANCE, _provenance(experiment, cells, session, settings, left_out))
 
 
 def _provenance(
-    experiment: Experiment, cells: Sequence[Cell], session: Session | None
+    experiment: Experiment,
+    cells: Sequence[Cell],
+    session: Session | None,
+    settings: Settings | None,
+    left_out: Sequence[str],
 ) -> dict[str, Any]:
     recordings = () if session is None else session.recordings
     return {
-        "cautions": list(CAUTIONS),
+        "cautions": list(CAUTIONS) if session is None else [*CAUTIONS, SHARED],
         "versions": versions(),
+        "session": None if session is None else session.info.session,
+        "session_files": {}
+        if session is None
+        else {file.name: file.sha256 for file in session.files},
+        "settings": {}
+        if settings is None
+        else {
+            "name": settings.name,
+            "sha256": settings.sha256,
+            "set_by_hand": list(settings.changed),
+        },
+        "left_out": list(left_out),
         "experiment": {
             "tests": {name: DETECTORS[name].words for name in experiment.tests},
             "amplitudes_nv": list(experiment.amplitudes_nv),
-            "latency_ms": LATENCY_MS,
             "alpha": experiment.alpha,
             "n_sweeps_at_looks": list(experiment.looks),
             "boundary": experiment.kind,
@@ -62,8 +89,12 @@ def _provenance(
         },
         "noise": {
             cell_text(source.name): {
-                "from": "simulated" if session is None else "sweeps, half of them turned over",
+                "from": "simulated"
+                if session is None
+                else "sweeps without their mean, half of them turned over",
                 "response_window_ms": list(source.response_ms),
+                "response_latency_ms": latency_ms(source),
+                "sweeps_per_epoch": source.per_epoch,
                 "sfreq_hz": source.axis.sfreq_hz,
                 "files": {
                     file.name: file.sha256
