@@ -131,6 +131,7 @@ def test_an_existing_folder_is_not_overwritten(tmp_path):
         (("--noise", "pink"), "'pink' is none of Q33, "),
         (("--test", "best"), "'best' is none of calibrated-f, "),
         (("--looks", "400,200"), "that rise"),
+        (("--response-window", "6", "12"), "--response-window needs a SESSION"),
     ],
 )
 def test_wrong_usage_is_told_and_nothing_is_written(tmp_path, options, words):

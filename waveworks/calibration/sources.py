@@ -66,6 +66,12 @@ class SimulatedNoise:
     ----------
     name : str
         One of `NOISE_KINDS`.
+    axis : TimeAxis
+        Of the sweeps, 25 ms at 12 kHz as `simulate_noise` draws them.
+    response_ms : tuple of float
+        Response window in ms.
+    per_epoch : int
+        1: every epoch is a sweep.
 
     Raises
     ------

@@ -106,11 +106,15 @@ def calibrate(
     """Count how often the tests find noise, and how soon they find a known response.
 
     On simulated noise, or with SESSION on the sweeps of each of its recordings, without their mean
-    and half of them turned over, so that the response is gone. Writes calibration.csv and
-    provenance.json.
+    and half of them turned over, so that the response is gone. Without --looks there is one, after
+    500 sweeps or all those of the shortest recording. Writes calibration.csv and provenance.json.
     """
     if session is not None and kinds:
         raise click.UsageError("give SESSION or --noise, not both")
+    without_use = [name for name, value in options.items() if value is not None]
+    if session is None and without_use:
+        named = "--" + without_use[0].replace("_", "-")
+        raise click.UsageError(f"{named} needs a SESSION: simulated noise has a window of its own")
     if workers is not None and scheduler is not None:
         raise click.UsageError("give --workers or --scheduler, not both")
     from waveworks.calibration import (
