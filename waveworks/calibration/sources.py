@@ -1,11 +1,12 @@
-"""Where sweeps without a response come from: the promise, and simulated ones."""
+"""Where sweeps without a response come from: simulated, or a session's own."""
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from waveworks.calibration.own_sweeps import SessionNoise
 from waveworks.errors import DataError
 from waveworks.model import TimeAxis
 from waveworks.simulate.noise import NOISE_KINDS, simulate_noise
@@ -16,46 +17,6 @@ Window = tuple[float, float]
 SIMULATED_AXIS = TimeAxis(12_000.0, 0.0, 300)
 RESPONSE_MS = (5.0, 17.0)
 """Response window of simulated noise (the validation scenarios')."""
-
-
-class NoiseSource(Protocol):
-    """Where sweeps without a response come from."""
-
-    @property
-    def name(self) -> str:
-        """Of the noise, for the table."""
-        ...
-
-    @property
-    def axis(self) -> TimeAxis:
-        """Of the sweeps."""
-        ...
-
-    @property
-    def response_ms(self) -> Window:
-        """Response window in ms."""
-        ...
-
-    @property
-    def per_epoch(self) -> int:
-        """Sweeps that are averaged in each epoch that is drawn."""
-        ...
-
-    def draw(self, n_sweeps: int, rng: np.random.Generator) -> FloatArray:
-        """Return epochs in nV, shape (n_sweeps / per_epoch, n_samples).
-
-        Parameters
-        ----------
-        n_sweeps : int
-            How many sweeps they hold together, a multiple of `per_epoch`.
-        rng : numpy.random.Generator
-            Moves on.
-
-        Returns
-        -------
-        ndarray
-        """
-        ...
 
 
 @dataclass(frozen=True)
@@ -105,3 +66,8 @@ class SimulatedNoise:
             In nV.
         """
         return simulate_noise(self.name, n_sweeps, seed=rng)
+
+
+NoiseSource: TypeAlias = SimulatedNoise | SessionNoise
+"""Draws sweeps of noise, and says what they are called, when they were sampled, in which window a
+response is looked for, and how many sweeps are averaged in each epoch."""

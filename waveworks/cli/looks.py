@@ -123,7 +123,7 @@ def looks_option(command: Command) -> Command:
         metavar="SWEEPS",
         type=Looks(),
         default="",
-        help="Look after so many sweeps: 200,400,1000 or 200:4000:200. Default: once, at all.",
+        help="Look after so many sweeps: 200,400,1000 or 200:4000:200. Default: once, at the end.",
     )(command)
 
 
