@@ -67,7 +67,7 @@ def test_a_dask_cluster_gives_the_same_table(alone):
     distributed = pytest.importorskip("distributed")
     with (
         distributed.LocalCluster(
-            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address="127.0.0.1:0"
         ) as local,
         cluster(local.scheduler_address) as executor,
     ):
