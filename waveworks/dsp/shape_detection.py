@@ -34,8 +34,8 @@ WHITE_NOTE = (
     "the noise looks white: in white noise the p of the shape test is too small "
     "(1 % is found in 1.5 to 2 %)"
 )
-"""Own simulation: 500 successive sweeps of white noise, which has power above 1500 Hz as no spectrum
-of the grid has: late shapes, cut off by the end of the window, scatter more than they should."""
+"""Own simulation, 500 successive sweeps. White noise has power above 1500 Hz as no spectrum of the
+grid has: late shapes, cut off by the end of the window, scatter more than they should."""
 
 _MOSTLY = 0.5
 _SEED = 60_221
