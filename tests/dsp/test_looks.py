@@ -79,6 +79,11 @@ def test_the_first_look_below_its_level_counts():
     assert first_look(p, levels).tolist() == [1, -1, 0, 2]
 
 
+def test_where_nothing_may_be_spent_nothing_is_found():
+    assert first_look(np.array([0.0, 0.01]), np.array([0.0, 0.02])) == 1
+    assert first_look(np.array([0.0]), np.array([0.0])) == -1
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [

@@ -16,8 +16,10 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from waveworks import plots
+from waveworks.dsp.average_noise import average_noise
 from waveworks.dsp.averaging import plain_average, weighted_average
-from waveworks.dsp.fstats import growth
+from waveworks.dsp.detectors import Looks
+from waveworks.dsp.fstats import f_statistic, growth
 from waveworks.dsp.noise_density import density_from_noise, density_from_sweeps
 from waveworks.dsp.settling import follow_marks, running_average, settling
 from waveworks.errors import DataError
@@ -77,6 +79,24 @@ def loud(bench, sd_nv=100_000.0):
         for level in (60, 50, 40, 30, 20)
     ]
 
+
+def null_of(sweeps: np.ndarray, **how):
+    found = f_statistic(sweeps)
+    return plots.plot_null(average_noise(sweeps), found.statistic, found.rn_nv, **how)
+
+
+def looks_of(*pvalues: float, note: str = "") -> Looks:
+    p = np.array(pvalues)
+    return Looks(200.0 * np.arange(1, len(p) + 1), np.ones(len(p)), p, note)
+
+
+def p_values(n_runs: int, *names: str) -> dict[str, np.ndarray]:
+    rng = np.random.default_rng(5)
+    return {name: rng.random(n_runs) ** (1 + place) for place, name in enumerate(names)}
+
+
+DETECTORS = ("calibrated-f", "customary-f", "sign-flip", "hotelling-t2", "shape")
+TWELVE = tuple(f"{number} {NASTY}" for number in range(12))
 
 PICTURES = {
     "replicates": lambda b: plots.plot_replicates(b.series(60, 50, 40, 30, 20)),
@@ -214,6 +234,39 @@ PICTURES = {
     "density of four samples": lambda b: plots.plot_noise_density(
         density_from_noise([[1.0, 3.0, -2.0, 0.5]], 12000.0)
     ),
+    "null": lambda b: null_of(sweeps_of(b, amplitude_nv=40.0)),
+    "null, Fmp and a limit far away": lambda b: null_of(
+        sweeps_of(b, sd_nv=50.0), limits=(Limit(1e9, NASTY), Limit(-3, "b"), Limit(2.0, "c"))
+    ),
+    "null without limits": lambda b: null_of(sweeps_of(b), limits=()),
+    "null of two sweeps": lambda b: null_of(sweeps_of(b, 2)),
+    "null of two samples": lambda b: null_of(sweeps_of(b, 3)[:, :2]),
+    "null of zeros": lambda b: null_of(np.zeros((1000, 50))),
+    "looks": lambda b: plots.plot_looks(
+        looks_of(0.5, 0.1, 0.02, 0.004, 1e-5), [0.01] * 5, name="shape"
+    ),
+    "looks, some missing": lambda b: plots.plot_looks(
+        looks_of(math.nan, 0.1, math.nan, 1e-30, 0.0, note=NASTY),
+        [0.0, 1e-4, 1e-3, 0.01, 0.02],
+        name=NASTY,
+    ),
+    "looks, all missing": lambda b: plots.plot_looks(
+        looks_of(math.nan, math.nan, note=NASTY), [0.01] * 2, name=NASTY
+    ),
+    "one look": lambda b: plots.plot_looks(looks_of(1.0), [1.0]),
+    "looks without a level": lambda b: plots.plot_looks(looks_of(0.0, 0.0), [0.0, 0.0]),
+    "ROC": lambda b: plots.plot_roc(p_values(200, *DETECTORS), p_values(100, *DETECTORS)),
+    "ROC of its left end": lambda b: plots.plot_roc(
+        p_values(200, *DETECTORS), p_values(100, *DETECTORS), most_noise=0.05
+    ),
+    "ROC of twelve tests": lambda b: plots.plot_roc(p_values(50, *TWELVE), p_values(9, *TWELVE)),
+    "ROC of nothing": lambda b: plots.plot_roc({NASTY: []}, {NASTY: [0.3]}),
+    "calibration": lambda b: plots.plot_calibration(p_values(2000, *DETECTORS)),
+    "calibration of twelve tests": lambda b: plots.plot_calibration(
+        p_values(50, *TWELVE), levels=(0.1, 0.05, 0.02, 0.01, 1e-5)
+    ),
+    "calibration of two runs": lambda b: plots.plot_calibration({"shape": [0.5, math.nan]}),
+    "calibration of nothing": lambda b: plots.plot_calibration({}),
 }
 
 

@@ -150,7 +150,7 @@ def first_look(pvalues: FloatArray, levels: FloatArray) -> NDArray[np.int64]:
     ndarray of int, shape (...)
         Index of the look; -1 where there was none.
     """
-    found = pvalues <= levels
+    found = (pvalues <= levels) & (levels > 0)  # a level of 0 has nothing to spend
     return np.where(found.any(axis=-1), found.argmax(axis=-1), -1)
 
 
