@@ -63,6 +63,7 @@ def test_blocks_are_counted_in_sweeps(make_recording):
     recording = make_recording(Blocks(blocks, (25,) * 40, AXIS), "b")
     (found,) = detect(recording, tests=("calibrated-f",), looks=(490, 500, 1000))
     assert found.looks == (500, 1000)
+    assert found.note == "1 of 3 looks left out: 1000 sweeps in blocks of 25"
     alone = detector("calibrated-f").looks(blocks[:, 60:181], [20, 40])
     assert found.pvalues == tuple(alone.pvalue)
     (early,) = detect(recording, tests=("calibrated-f",), looks=(30,))

@@ -9,6 +9,7 @@ import pandas as pd
 from scipy import stats
 
 from waveworks.calibration.experiment import Cell, Experiment
+from waveworks.dsp.detectors import HELD
 
 CALIBRATION_COLUMNS = (
     "noise",
@@ -24,8 +25,6 @@ CALIBRATION_COLUMNS = (
     "median_sweeps",
     "seed",
 )
-LEAST, MOST = 0.8, 1.2
-"""Share of the nominal rate within which a rate of false positives counts as held (own choice)."""
 
 
 def calibration_table(experiment: Experiment, cells: Sequence[Cell]) -> pd.DataFrame:
@@ -64,14 +63,15 @@ def off_nominal(experiment: Experiment, cells: Sequence[Cell]) -> tuple[str, ...
     tuple of str
         One line for each noise and test whose whole interval lies outside 0.8 to 1.2 of alpha.
     """
+    least, most = HELD
     lines = []
     for cell in cells:
         if cell.amplitude_nv:
             continue
         row = _row(experiment, cell)
-        if row["rate_low"] > MOST * experiment.alpha:
+        if row["rate_low"] > most * experiment.alpha:
             said = "more often than stated: do not use it on this noise"
-        elif row["rate_high"] < LEAST * experiment.alpha:
+        elif row["rate_high"] < least * experiment.alpha:
             said = "less often than stated: power is lost on this noise"
         else:
             continue

@@ -2,14 +2,14 @@
 
 import math
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from waveworks.cli.looks import alpha_option, boundary_option, looks_option, tests_option
+from waveworks.cli.looks import NameOf, alpha_option, boundary_option, looks_option, tests_option
 from waveworks.cli.options import json_option, output_options, reading_options
 from waveworks.cli.reading import read_with_options
 from waveworks.cli.show import show_faults, show_tables
@@ -29,15 +29,10 @@ def _amplitudes(
     return tuple(dict.fromkeys(values))
 
 
-def _kinds(_: click.Context, option: click.Parameter, values: tuple[str, ...]) -> tuple[str, ...]:
-    if not values:
-        return ()  # help and version do not wait for numerical libraries
+def _noises() -> Iterable[str]:
     from waveworks.simulate.noise import NOISE_KINDS
 
-    for value in values:
-        if value not in NOISE_KINDS:
-            raise click.BadParameter(f"{value!r} is none of {', '.join(NOISE_KINDS)}", param=option)
-    return tuple(dict.fromkeys(values))
+    return NOISE_KINDS
 
 
 @click.command()
@@ -47,8 +42,8 @@ def _kinds(_: click.Context, option: click.Parameter, values: tuple[str, ...]) -
     "--noise",
     "kinds",
     metavar="KIND",
+    type=NameOf("noise", _noises),
     multiple=True,
-    callback=_kinds,
     help="Simulated noise: W, Q33, Q100, S33, D, B or M; may be given again. Default: Q33.",
 )
 @click.option(
@@ -136,7 +131,9 @@ def calibrate(
         read, settings = None, None
         left_out: tuple[str, ...] = ()
         if session is None:
-            sources: tuple[NoiseSource, ...] = tuple(map(SimulatedNoise, kinds or ("Q33",)))
+            sources: tuple[NoiseSource, ...] = tuple(
+                map(SimulatedNoise, dict.fromkeys(kinds or ("Q33",)))
+            )
         else:
             read, settings = read_with_options(session, options)
             chosen = session_sources(read, settings, looks)

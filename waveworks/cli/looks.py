@@ -1,14 +1,10 @@
 """Options of commands that look at a recording more than once."""
 
 import itertools
-from collections.abc import Callable
-from typing import Any, TypeVar
+from collections.abc import Callable, Iterable
+from typing import Any
 
 import click
-
-Command = TypeVar("Command", bound=Callable[..., Any])
-
-_KINDS = ("constant", "obrien-fleming", "spending-obrien-fleming", "spending-pocock")
 
 
 class Looks(click.ParamType[tuple[int, ...]]):
@@ -56,13 +52,23 @@ class Looks(click.ParamType[tuple[int, ...]]):
         return counts
 
 
-class TestName(click.ParamType[str]):
-    """The name of a detection test."""
+class NameOf(click.ParamType[str]):
+    """One of several names that are loaded when one was given: help does not wait for them.
 
-    name = "test"
+    Parameters
+    ----------
+    name : str
+        What is named.
+    load : callable
+        Returns the names.
+    """
+
+    def __init__(self, name: str, load: Callable[[], Iterable[str]]) -> None:
+        self.name = name
+        self._load = load
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """Return the name, if there is such a test.
+        """Return the name, if there is such a one.
 
         Parameters
         ----------
@@ -77,94 +83,53 @@ class TestName(click.ParamType[str]):
         -------
         str
         """
-        from waveworks.dsp.detectors import DETECTORS
-
-        if value not in DETECTORS:
-            self.fail(f"{value!r} is none of {', '.join(DETECTORS)}", param, ctx)
+        names = tuple(self._load())
+        if value not in names:
+            self.fail(f"{value!r} is none of {', '.join(names)}", param, ctx)
         return str(value)
 
 
-def tests_option(command: Command) -> Command:
-    """Add --test.
+def _tests() -> Iterable[str]:
+    from waveworks.dsp.detectors import DETECTORS
 
-    Parameters
-    ----------
-    command : callable
-        To be decorated.
-
-    Returns
-    -------
-    callable
-    """
-    return click.option(
-        "--test",
-        "tests",
-        metavar="NAME",
-        type=TestName(),
-        multiple=True,
-        help="Only this test; may be given again. Default: all.",
-    )(command)
+    return DETECTORS
 
 
-def looks_option(command: Command) -> Command:
-    """Add --looks.
+def _boundaries() -> Iterable[str]:
+    from waveworks.dsp.looks import KINDS
 
-    Parameters
-    ----------
-    command : callable
-        To be decorated.
-
-    Returns
-    -------
-    callable
-    """
-    return click.option(
-        "--looks",
-        metavar="SWEEPS",
-        type=Looks(),
-        default="",
-        help="Look after so many sweeps: 200,400,1000 or 200:4000:200. Default: once, at the end.",
-    )(command)
+    return KINDS
 
 
-def alpha_option(command: Command) -> Command:
-    """Add --alpha.
-
-    Parameters
-    ----------
-    command : callable
-        To be decorated.
-
-    Returns
-    -------
-    callable
-    """
-    return click.option(
-        "--alpha",
-        metavar="P",
-        type=click.FloatRange(0, 1, min_open=True, max_open=True),
-        default=0.01,
-        show_default=True,
-        help="Overall rate of false positives of each test.",
-    )(command)
-
-
-def boundary_option(command: Command) -> Command:
-    """Add --boundary.
-
-    Parameters
-    ----------
-    command : callable
-        To be decorated.
-
-    Returns
-    -------
-    callable
-    """
-    return click.option(
-        "--boundary",
-        type=click.Choice(_KINDS),
-        default="constant",
-        show_default=True,
-        help="How the rate is shared out over the looks.",
-    )(command)
+tests_option = click.option(
+    "--test",
+    "tests",
+    metavar="NAME",
+    type=NameOf("test", _tests),
+    multiple=True,
+    help="Only this test; may be given again. Default: all.",
+)
+looks_option = click.option(
+    "--looks",
+    metavar="SWEEPS",
+    type=Looks(),
+    default="",
+    help="Look after so many sweeps: 200,400,1000 or 200:4000:200. Default: once, at the end.",
+)
+alpha_option = click.option(
+    "--alpha",
+    metavar="P",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=0.01,
+    show_default=True,
+    help="Overall rate of false positives of each test.",
+)
+boundary_option = click.option(
+    "--boundary",
+    metavar="NAME",
+    type=NameOf("boundary", _boundaries),
+    default="constant",
+    show_default=True,
+    help="How the rate is shared out over the looks: constant, obrien-fleming, "
+    "spending-obrien-fleming or spending-pocock.",
+)

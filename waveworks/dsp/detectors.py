@@ -28,6 +28,9 @@ N_BINS = 12
 """Time-voltage means of T2, of which one goes with the window mean (own choice: 1 ms each of 5 to
 17 ms)."""
 
+HELD = (0.8, 1.2)
+"""Share of the nominal rate within which a rate of false positives counts as held (own choice)."""
+
 PER_BLOCK = 10
 """Successive sweeps that are one epoch of T2, or are turned over together."""
 

@@ -216,13 +216,15 @@ def _tests(
     """Make every test on epochs that each hold so many sweeps."""
     there_are = len(epochs) * size
     looks = [n for n in plan.looks or (there_are,) if n <= there_are and n % size == 0]
+    blocks = f" in blocks of {size}" if size > 1 else ""
     if not looks:
         first = plan.looks[0]
-        blocks = f" in blocks of {size}" if size > 1 else ""
         fault = f"no look is possible: {there_are} sweeps{blocks}, the first look is at {first}"
         return (replace(here, fault=fault),)
     left_out = len(plan.looks) - len(looks) if plan.looks else 0
-    note = f"{left_out} of {len(plan.looks)} looks left out: {there_are} sweeps" if left_out else ""
+    note = ""
+    if left_out:
+        note = f"{left_out} of {len(plan.looks)} looks left out: {there_are} sweeps{blocks}"
     found = [
         _test(replace(here, note=note), DETECTORS[name], epochs, size, looks, plan)
         for name in plan.tests

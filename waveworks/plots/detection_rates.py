@@ -8,6 +8,7 @@ from matplotlib.axes import Axes
 from numpy.typing import ArrayLike
 from scipy import special
 
+from waveworks.dsp.detectors import HELD
 from waveworks.errors import DataError
 from waveworks.plots.chances import chances, percent
 from waveworks.plots.curves import EXPECTED_BAND, FloatArray, add_curve
@@ -20,9 +21,6 @@ MOST_TESTS = 12
 
 LEVELS = (0.05, 0.01)
 """Customary nominal levels."""
-
-HELD = (0.8, 1.2)
-"""Share of the nominal rate within which a rate of false positives counts as held (own choice)."""
 
 _SIZE_IN = (2.44, 2.2)
 _FEWEST = 2
