@@ -194,7 +194,7 @@ def _hotelling(sweeps: FloatArray, _: float) -> tuple[float, float, str]:
 
 def _shape(sweeps: FloatArray, step_ms: float) -> tuple[float, float, str]:
     found = shape_test_of_sweeps(sweeps, step_ms)
-    return found.statistic, found.pvalue, found.note
+    return found.statistic, found.pvalue, ""
 
 
 def _paths_of_f(sweeps: FloatArray, _: float, counts: FloatArray, n_paths: int) -> FloatArray:

@@ -7,41 +7,27 @@ so many is in noise alone is drawn, not assumed.
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from waveworks.dsp._validate import even_times, finite_array, sweeps_array
-from waveworks.dsp.average_noise import block_size
-from waveworks.dsp.coloured_noise import ROUNDING
-from waveworks.dsp.evidence import DECIDES, KNOWN, learned_class, null_z
-from waveworks.dsp.fit_plan import Fit, FitPlan
-from waveworks.dsp.looks import checked_looks, ranked
-from waveworks.dsp.noise_spectra import GRID
-from waveworks.dsp.residual_noise import average_and_deviations
+from waveworks.dsp.evidence import DECIDES
+from waveworks.dsp.fit_plan import FitPlan
+from waveworks.dsp.looks import checked_looks
 from waveworks.dsp.shape_fit import shape_fit
-from waveworks.dsp.wave_shapes import SN10_AFTER_MS, WaveShape
+from waveworks.dsp.shape_null import largest_in_noise, p_paths
+from waveworks.dsp.shapes_in_noise import (
+    block_deviations,
+    detection_plan,
+    plan_of_window,
+    shapes_in_noise,
+)
+from waveworks.dsp.wave_shapes import WaveShape
 from waveworks.errors import DataError
 
 FloatArray = NDArray[np.float64]
 Window = tuple[float, float]
-
-N_DRAWS = 20_000
-"""Of noise that is known: a p of 0.001 then has a standard error of a fifth."""
-
-WHITE_NOTE = (
-    "the noise looks white: in white noise the p of the shape test is too small "
-    "(1 % is found in 1.5 to 2 %)"
-)
-"""Own simulation, 500 successive sweeps. White noise has power above 1500 Hz as no spectrum of the
-grid has: late shapes, cut off by the end of the window, scatter more than they should."""
-
-_MOSTLY = 0.5
-_SEED = 60_221
-_CHUNK = 2000
-_BEFORE_WIDTHS = 2.5
-"""Widths of wave V between the start of the window and the first latency."""
 
 
 @dataclass(frozen=True)
@@ -56,14 +42,11 @@ class ShapeTest:
         Share of noise alone whose largest is at least as large; never 0.
     v_ms : float
         Latency of wave V of that shape, in ms.
-    note : str
-        Why not to believe the p; empty where nothing is known against it.
     """
 
     statistic: float
     pvalue: float
     v_ms: float
-    note: str = ""
 
 
 def shape_test(
@@ -72,6 +55,7 @@ def shape_test(
     window_ms: Window,
     noise: ArrayLike,
     *,
+    v_window_ms: Window | None = None,
     clean_ms: Window = (-math.inf, math.inf),
     shape: WaveShape | None = None,
 ) -> ShapeTest:
@@ -84,11 +68,13 @@ def shape_test(
     times_ms : array_like, shape (n_samples,)
         Time of every sample in ms, uniform.
     window_ms : tuple of float
-        Response window, where shapes are fitted; wave V lies from 2.5 of its widths (1.5 ms)
-        after its start to where SN10 still fits.
+        Response window, where shapes are fitted.
     noise : array_like, shape (n, n_samples)
         The sweeps that the trace averages, if their mean is the trace; else noise-only traces at
         the scale of the noise in the trace, such as half differences of buffers.
+    v_window_ms : tuple of float, optional
+        Where wave V may be; by default from 2.5 of its widths (1.5 ms) after the start of the
+        response window to where SN10 still fits.
     clean_ms : tuple of float
         Where noise is learned: free of stimulus artefact.
     shape : WaveShape, optional
@@ -110,16 +96,15 @@ def shape_test(
     """
     y = finite_array(trace, name="trace", ndim=1)
     times = even_times(times_ms, n_samples=len(y))
-    step_ms = float(times[-1] - times[0]) / (len(times) - 1)
     rows = sweeps_array(noise, name="noise", least=1)
     if rows.shape[1] != len(y):
         raise DataError(f"noise has {rows.shape[1]} samples, trace has {len(y)}")
-    plan = _plan(len(y), float(times[0]), step_ms, window_ms, clean_ms, shape or WaveShape())
+    plan = detection_plan(times, window_ms, v_window_ms=v_window_ms, clean_ms=clean_ms, shape=shape)
     if len(rows) > 1 and np.allclose(rows.mean(axis=0), y, rtol=0, atol=1e-9 * np.ptp(rows)):
-        deviations, n_independent = _block_deviations(rows)
+        deviations, n_independent = block_deviations(rows)
     else:
         deviations, n_independent = rows, len(rows)
-    return _test(plan, y, deviations, n_independent)[0]
+    return _test(plan, y, deviations, n_independent)
 
 
 def shape_test_of_sweeps(sweeps: FloatArray, step_ms: float) -> ShapeTest:
@@ -142,9 +127,9 @@ def shape_test_of_sweeps(sweeps: FloatArray, step_ms: float) -> ShapeTest:
     DataError
         As `shape_test`.
     """
-    deviations, n_independent = _block_deviations(sweeps)
-    plan = _plan_of_window(sweeps.shape[1], step_ms)
-    return _test(plan, sweeps.mean(axis=0), deviations, n_independent)[0]
+    deviations, n_independent = block_deviations(sweeps)
+    plan = plan_of_window(sweeps.shape[1], step_ms)
+    return _test(plan, sweeps.mean(axis=0), deviations, n_independent)
 
 
 def shape_p_paths(
@@ -174,105 +159,25 @@ def shape_p_paths(
         As `shape_test`, or if the counts do not rise.
     """
     counts = checked_looks(n_sweeps)
-    deviations, n_independent = _block_deviations(sweeps)
-    plan = _plan_of_window(sweeps.shape[1], step_ms)
-    _, fit = _test(plan, sweeps.mean(axis=0), deviations, n_independent)
-    return _paths(plan, int(fit.weights[0].argmax()), tuple(counts.tolist()), n_paths)
-
-
-def _plan_of_window(n_samples: int, step_ms: float) -> FitPlan:
-    if not (math.isfinite(step_ms) and step_ms > 0):
-        raise DataError(f"step_ms is {step_ms:g} ms; the shape test needs the time between samples")
-    window_ms = (0.0, (n_samples - 1) * step_ms)
-    return _plan(n_samples, 0.0, step_ms, window_ms, (-math.inf, math.inf), WaveShape())
-
-
-def _plan(
-    n_samples: int,
-    start_ms: float,
-    step_ms: float,
-    window_ms: Window,
-    clean_ms: Window,
-    shape: WaveShape,
-) -> FitPlan:
-    return FitPlan(
-        n_samples=n_samples,
-        start_ms=round(start_ms, 9),
-        step_ms=round(step_ms, 9),
-        v_window_ms=(window_ms[0] + _BEFORE_WIDTHS * shape.v_width_ms, window_ms[1]),
-        response_ms=window_ms,
-        clean_ms=clean_ms,
-        sn10_after_ms=SN10_AFTER_MS,
-        shape=shape,
-    )
-
-
-def _block_deviations(sweeps: FloatArray) -> tuple[FloatArray, int]:
-    """Return noise-only traces at the scale of the average, from blocks of successive sweeps."""
-    size = block_size(len(sweeps))
-    n_blocks = len(sweeps) // size
-    if n_blocks < 2:
-        raise DataError(f"sweeps: {len(sweeps)} given, at least 2 needed")
-    blocks = sweeps[: n_blocks * size].reshape(n_blocks, size, -1).mean(axis=1)
-    _, apart = average_and_deviations(blocks, np.full(n_blocks, 1 / n_blocks))
-    scale = n_blocks * size / len(sweeps) / (n_blocks - 1)
-    return apart * math.sqrt(scale), n_blocks - 1
+    deviations, n_independent = block_deviations(sweeps)
+    plan = plan_of_window(sweeps.shape[1], step_ms)
+    fit = shapes_in_noise(plan, sweeps.mean(axis=0), deviations, n_independent).fit
+    return p_paths(plan, int(fit.weights[0].argmax()), tuple(counts.tolist()), n_paths)
 
 
 def _test(
     plan: FitPlan, trace: FloatArray, deviations: FloatArray, n_independent: int
-) -> tuple[ShapeTest, Fit]:
-    fit = shape_fit(plan)
-    clean = deviations[:, fit.clean]
-    if not clean.size or np.ptp(clean, axis=-1).max() <= ROUNDING * np.abs(trace).max():
-        raise DataError("noise: nothing varies in it; there is no noise to test against")
-    measured = fit.measure(trace[np.newaxis], deviations[np.newaxis], n_independent)
-    learned = learned_class(n_independent)
-    z = measured.z[0]
-    if learned == KNOWN:
-        # In units of what each shape finds in the noise-only traces, whatever their spectrum is.
-        in_noise = fit.refit(deviations, measured)
-        z = z / np.sqrt(np.mean(in_noise**2, axis=(0, 2)))[:, np.newaxis]
+) -> ShapeTest:
+    shapes = shapes_in_noise(plan, trace, deviations, n_independent)
+    z = shapes.fit.z[0] / shapes.sd
     best = float(z.max())
-    weights = np.where(measured.weights[0] < DECIDES, 0, measured.weights[0])
+    weights = np.where(shapes.fit.weights[0] < DECIDES, 0, shapes.fit.weights[0])
     if not weights.any():
-        weights = measured.weights[0]
+        weights = shapes.fit.weights[0]
     p = 0.0
     for spectrum in np.flatnonzero(weights):
-        null = _largest(plan, int(spectrum), learned)
+        null = largest_in_noise(plan, int(spectrum), shapes.learned)
         at_least = len(null) - int(np.searchsorted(null, best, side="left"))
         p += weights[spectrum] * (at_least + 1) / (len(null) + 1)
     latency = int(z.max(axis=0).argmax())
-    flat = sum(w for w, one in zip(measured.weights[0], GRID, strict=True) if one.slope == 0)
-    note = WHITE_NOTE if flat > _MOSTLY else ""
-    return ShapeTest(best, float(p / weights.sum()), float(fit.v_ms[latency]), note), measured
-
-
-@lru_cache(maxsize=64)
-def _largest(plan: FitPlan, spectrum: int, learned: int) -> FloatArray:
-    """Return the largest z of draws of noise, rising."""
-    if learned != KNOWN:
-        return np.sort(null_z(plan, spectrum, learned).max(axis=(1, 2)).astype(np.float64))
-    return np.sort(_paths_of_largest(plan, spectrum, (1.0,), N_DRAWS, _SEED)[:, 0])
-
-
-@lru_cache(maxsize=16)
-def _paths(plan: FitPlan, spectrum: int, counts: tuple[float, ...], n_paths: int) -> FloatArray:
-    return ranked(_paths_of_largest(plan, spectrum, counts, n_paths, _SEED + 1))
-
-
-def _paths_of_largest(
-    plan: FitPlan, spectrum: int, counts: tuple[float, ...], n_paths: int, seed: int
-) -> FloatArray:
-    """Return the largest z at each look of recordings without a response."""
-    to_z = shape_fit(plan).of_normals(spectrum)
-    rng = np.random.default_rng(seed)
-    largest = np.empty((n_paths, len(counts)))
-    for start in range(0, n_paths, _CHUNK):
-        rows = slice(start, min(start + _CHUNK, n_paths))
-        summed = np.zeros((rows.stop - rows.start, plan.n_samples), dtype=np.float32)
-        for look, added in enumerate(np.diff(counts, prepend=0.0)):
-            normals = rng.standard_normal(summed.shape, dtype=np.float32)
-            summed += np.float32(math.sqrt(added)) * normals
-            largest[rows, look] = (summed @ to_z).max(axis=1) / math.sqrt(counts[look])
-    return largest
+    return ShapeTest(best, float(p / weights.sum()), float(shape_fit(plan).v_ms[latency]))

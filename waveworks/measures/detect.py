@@ -193,8 +193,7 @@ def _tests_of_buffers(
                 [half],
                 clean_ms=windows.noise_ms,
             )
-            half_note = "noise from half the difference of A and B alone: weaker than from sweeps"
-            note = "; ".join(filter(None, (half_note, shape.note)))
+            note = "noise from half the difference of A and B alone: weaker than from sweeps"
             one = replace(one, statistic=shape.statistic, pvalue=shape.pvalue, note=note)
         except DataError as fault:
             one = replace(one, note=f"no test: {fault}")
