@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import linalg, stats
+from scipy import linalg, signal, stats
 
 from waveworks.dsp.detection import shape_test
 from waveworks.dsp.detectors import detector
@@ -151,7 +151,7 @@ def test_the_sd_of_z_is_that_of_the_true_covariance(correlation):
     root = linalg.cholesky(covariance, lower=True)
     # The SD of nine degrees of freedom or more in each of 1500: known to 0.6 %.
     noise = np.random.default_rng(17).standard_normal((1500, 145)) @ root.T
-    plan = plan_of_window(145, 1 / 12)
+    plan, _ = plan_of_window(145, 1 / 12)
     fit = shape_fit(plan)
     weights = np.zeros((1, len(GRID)))
     weights[0, 1] = 1
@@ -161,6 +161,18 @@ def test_the_sd_of_z_is_that_of_the_true_covariance(correlation):
     # Several times the tolerance, or a flat SD would pass as well.
     assert true_sd.max() / true_sd.min() > 1.15
     assert sd_of_z(plan, noise, measured) == pytest.approx(true_sd, rel=0.03)
+
+
+def test_fine_sampling_finds_the_same():
+    rng = np.random.default_rng(18)
+    coarse = sweeps_of("Q33", 400, rng, 100.0)
+    fine = signal.resample_poly(coarse, 4, 1, axis=-1, padtype="line")
+    found = of(coarse)
+    times_ms = np.arange(1200) / 48
+    again = shape_test(fine.mean(axis=0), times_ms, WINDOW_MS, fine)
+    assert again.statistic == pytest.approx(found.statistic, rel=0.03)
+    assert again.v_ms == pytest.approx(found.v_ms, abs=0.11)
+    assert math.log(again.pvalue) == pytest.approx(math.log(found.pvalue), abs=0.3)
 
 
 def test_scale_offset_and_a_later_clock_change_nothing():

@@ -9,6 +9,8 @@ and `test_hotelling.py`:
     pytest -m long -s --no-cov tests/validation/test_detection_rates.py
 """
 
+import itertools
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -61,6 +63,29 @@ def test_long_rates_of_noise(kind):
     # The customary rule is shown beside, and slow drift is no target.
     missed = [one for one in missed if one[0] != "customary-f" and one[1] != "S33"]
     assert set(missed) <= KNOWN_TO_MISS
+
+
+@pytest.mark.long
+def test_long_looks_at_noise():
+    """1 and 5 % overall with 5, 10 and 20 looks within 4000 sweeps of Q33."""
+    n_runs = 4000
+    rng = np.random.default_rng(4106)
+    planned = simulate_noise("Q33", int(LOOKS[-1]), seed=4103)[:, WINDOW]
+    pvalues = {name: np.empty((n_runs, len(LOOKS))) for name in AT_LOOKS}
+    for run in range(n_runs):
+        sweeps = simulate_noise("Q33", int(LOOKS[-1]), seed=rng)[:, WINDOW]
+        for name in AT_LOOKS:
+            pvalues[name][run] = DETECTORS[name].looks(sweeps, LOOKS, step_ms=STEP_MS).pvalue
+    missed = []
+    for n_looks in (5, 10, 20):
+        at = np.arange(len(LOOKS) // n_looks, len(LOOKS) + 1, len(LOOKS) // n_looks) - 1
+        for alpha, (name, p) in itertools.product((0.01, 0.05), pvalues.items()):
+            levels = DETECTORS[name].levels(planned, LOOKS[at], alpha, step_ms=STEP_MS)
+            hits = int(np.sum(first_look(p[:, at], levels) >= 0))
+            print(f"\n{n_looks} looks, {alpha:g} overall, {name}: {told(hits, n_runs)}")
+            if name != "customary-f" and interval(hits, n_runs).low > 1.2 * alpha:
+                missed.append((n_looks, alpha, name))
+    assert not missed
 
 
 @pytest.mark.long

@@ -9,7 +9,6 @@ import math
 from dataclasses import replace
 
 import numpy as np
-import scipy  # its signal is slow to import and is loaded when first used
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
@@ -22,6 +21,7 @@ from waveworks.dsp.level_series import suggest_series
 from waveworks.dsp.marks import Candidate, Marks
 from waveworks.dsp.peak_search import ParabolaPeak, Search, parabola_peak
 from waveworks.dsp.shape_fit import shape_fit
+from waveworks.dsp.thinning import thinning
 from waveworks.dsp.wave_shapes import SN10_AFTER_MS, WaveShape
 from waveworks.errors import DataError
 
@@ -43,12 +43,6 @@ SMOOTHING_MS = 0.45
 
 _MIDDLE = WaveShape()
 _FEWEST_SAMPLES = 16
-_FAR_WIDTHS = 40
-"""Further from the response window than so many widths of wave V (24 ms) nothing is used: the cost
-of a fit grows with the cube of its samples."""
-
-_SAMPLES_PER_WIDTH = 7
-"""Traces sampled more finely than twice this are thinned: the rest costs time and says nothing."""
 
 
 def suggest_marks(
@@ -155,22 +149,14 @@ def suggest_marks(
         return replace(_plain_maximum(y, step_ms, search), note=note)
     if n_independent == BY_SIZE and not rn_nv > 0:
         return _plain_maximum(y, step_ms, search)
-    far_ms = _FAR_WIDTHS * shape.v_width_ms
-    near = (times >= response_ms[0] - far_ms) & (times <= response_ms[1] + far_ms)
-    if not near.any():
-        raise DataError(
-            f"response window {response_ms[0]:g} to {response_ms[1]:g} ms is nowhere near the "
-            f"trace, {times[0]:g} to {times[-1]:g} ms"
-        )
     # These are copies: what becomes of the caller's arrays does not change the evidence.
-    times, y, copies, deviations = times[near], y[near], copies[:, near], deviations[:, near]
-    every = max(1, int(shape.v_width_ms / _SAMPLES_PER_WIDTH / step_ms))
-    given_as = ((times, y), (times, -y))
-    y, copies, deviations = (_thinned(x, every) for x in (y, copies, deviations))
+    part = thinning(times, step_ms, response_ms, shape)
+    given_as = ((part.times_ms, part.cropped(y)), (part.times_ms, -part.cropped(y)))
+    y, copies, deviations = (part.thinned(x) for x in (y, copies, deviations))
     plan = FitPlan(
         n_samples=len(y),
-        start_ms=round(float(times[0]), 9),
-        step_ms=round(step_ms * every, 9),
+        start_ms=round(float(part.times_ms[0]), 9),
+        step_ms=round(part.step_ms, 9),
         v_window_ms=v_window_ms,
         response_ms=response_ms,
         clean_ms=clean_ms,
@@ -259,12 +245,6 @@ def _response_window(v_window_ms: Window, shape: WaveShape) -> Window:
     before = 2.5 * shape.v_width_ms
     after = shape.sn10_lag_ms + 1.2 * shape.sn10_width_ms
     return v_window_ms[0] - before, v_window_ms[1] + after
-
-
-def _thinned(traces: FloatArray, every: int) -> FloatArray:
-    if every == 1 or not traces.size:
-        return traces[..., ::every]
-    return np.asarray(scipy.signal.resample_poly(traces, 1, every, axis=-1, padtype="line"))
 
 
 def _plain_maximum(trace: FloatArray, step_ms: float, search: Search) -> Marks:

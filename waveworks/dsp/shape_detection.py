@@ -13,11 +13,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from waveworks.dsp._validate import even_times, finite_array, sweeps_array
 from waveworks.dsp.evidence import DECIDES
-from waveworks.dsp.fit_plan import FitPlan
 from waveworks.dsp.looks import checked_looks
 from waveworks.dsp.shape_fit import shape_fit
 from waveworks.dsp.shape_null import largest_in_noise, p_paths
 from waveworks.dsp.shapes_in_noise import (
+    ShapesInNoise,
     block_deviations,
     detection_plan,
     plan_of_window,
@@ -99,12 +99,14 @@ def shape_test(
     rows = sweeps_array(noise, name="noise", least=1)
     if rows.shape[1] != len(y):
         raise DataError(f"noise has {rows.shape[1]} samples, trace has {len(y)}")
-    plan = detection_plan(times, window_ms, v_window_ms=v_window_ms, clean_ms=clean_ms, shape=shape)
+    plan, part = detection_plan(
+        times, window_ms, v_window_ms=v_window_ms, clean_ms=clean_ms, shape=shape
+    )
     if len(rows) > 1 and np.allclose(rows.mean(axis=0), y, rtol=0, atol=1e-9 * np.ptp(rows)):
         deviations, n_independent = block_deviations(rows)
     else:
         deviations, n_independent = rows, len(rows)
-    return _test(plan, y, deviations, n_independent)
+    return _test(shapes_in_noise(plan, part.thinned(y), part.thinned(deviations), n_independent))
 
 
 def shape_test_of_sweeps(sweeps: FloatArray, step_ms: float) -> ShapeTest:
@@ -127,9 +129,7 @@ def shape_test_of_sweeps(sweeps: FloatArray, step_ms: float) -> ShapeTest:
     DataError
         As `shape_test`.
     """
-    deviations, n_independent = block_deviations(sweeps)
-    plan = plan_of_window(sweeps.shape[1], step_ms)
-    return _test(plan, sweeps.mean(axis=0), deviations, n_independent)
+    return _test(_of_sweeps(sweeps, step_ms))
 
 
 def shape_p_paths(
@@ -159,16 +159,20 @@ def shape_p_paths(
         As `shape_test`, or if the counts do not rise.
     """
     counts = checked_looks(n_sweeps)
+    shapes = _of_sweeps(sweeps, step_ms)
+    return p_paths(
+        shapes.plan, int(shapes.fit.weights[0].argmax()), tuple(counts.tolist()), n_paths
+    )
+
+
+def _of_sweeps(sweeps: FloatArray, step_ms: float) -> ShapesInNoise:
+    plan, part = plan_of_window(sweeps.shape[1], step_ms)
     deviations, n_independent = block_deviations(sweeps)
-    plan = plan_of_window(sweeps.shape[1], step_ms)
-    fit = shapes_in_noise(plan, sweeps.mean(axis=0), deviations, n_independent).fit
-    return p_paths(plan, int(fit.weights[0].argmax()), tuple(counts.tolist()), n_paths)
+    average, noise = part.thinned(sweeps.mean(axis=0)), part.thinned(deviations)
+    return shapes_in_noise(plan, average, noise, n_independent)
 
 
-def _test(
-    plan: FitPlan, trace: FloatArray, deviations: FloatArray, n_independent: int
-) -> ShapeTest:
-    shapes = shapes_in_noise(plan, trace, deviations, n_independent)
+def _test(shapes: ShapesInNoise) -> ShapeTest:
     z = shapes.fit.z[0] / shapes.sd
     best = float(z.max())
     weights = np.where(shapes.fit.weights[0] < DECIDES, 0, shapes.fit.weights[0])
@@ -176,8 +180,8 @@ def _test(
         weights = shapes.fit.weights[0]
     p = 0.0
     for spectrum in np.flatnonzero(weights):
-        null = largest_in_noise(plan, int(spectrum), shapes.learned)
+        null = largest_in_noise(shapes.plan, int(spectrum), shapes.learned)
         at_least = len(null) - int(np.searchsorted(null, best, side="left"))
         p += weights[spectrum] * (at_least + 1) / (len(null) + 1)
-    latency = int(z.max(axis=0).argmax())
-    return ShapeTest(best, float(p / weights.sum()), float(shape_fit(plan).v_ms[latency]))
+    v_ms = shape_fit(shapes.plan).v_ms[z.max(axis=0).argmax()]
+    return ShapeTest(best, float(p / weights.sum()), float(v_ms))

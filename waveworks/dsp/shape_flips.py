@@ -54,11 +54,13 @@ def shape_flip_test(
     is exact but for what the observed signs had to do with the choice of the filters.
     """
     rows = sweeps_array(sweeps)
-    plan = detection_plan(even_times(times_ms, n_samples=rows.shape[1]), window_ms)
-    shapes = shapes_in_noise(plan, rows.mean(axis=0), *block_deviations(rows))
+    plan, part = detection_plan(even_times(times_ms, n_samples=rows.shape[1]), window_ms)
+    deviations, n_independent = block_deviations(rows)
+    average, noise = part.thinned(rows.mean(axis=0)), part.thinned(deviations)
+    shapes = shapes_in_noise(plan, average, noise, n_independent)
 
     def largest(averages: FloatArray) -> FloatArray:
-        z = shape_fit(plan).refit(averages, shapes.fit) / shapes.sd
+        z = shape_fit(plan).refit(part.thinned(averages), shapes.fit) / shapes.sd
         return np.asarray(z.max(axis=(1, 2)))
 
     return sign_flip_test(rows, n_flips, seed, statistic=largest, n_per_block=n_per_block)

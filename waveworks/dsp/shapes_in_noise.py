@@ -13,6 +13,7 @@ from waveworks.dsp.fit_plan import Fit, FitPlan
 from waveworks.dsp.residual_noise import average_and_deviations
 from waveworks.dsp.shape_fit import shape_fit
 from waveworks.dsp.shape_scale import sd_of_z
+from waveworks.dsp.thinning import Thinning, thinning
 from waveworks.dsp.wave_shapes import SN10_AFTER_MS, WaveShape
 from waveworks.errors import DataError
 
@@ -29,6 +30,8 @@ class ShapesInNoise:
 
     Parameters
     ----------
+    plan : FitPlan
+        Where what was fitted.
     fit : Fit
         Of the trace.
     sd : ndarray, shape (n_shapes, n_latencies)
@@ -37,6 +40,7 @@ class ShapesInNoise:
         Class of how well the noise is known, of `learned_class`.
     """
 
+    plan: FitPlan
     fit: Fit
     sd: FloatArray
     learned: int
@@ -74,7 +78,7 @@ def shapes_in_noise(
     fit = shapes.measure(trace[np.newaxis], noise[np.newaxis], n_independent)
     learned = learned_class(n_independent)
     sd = sd_of_z(plan, noise, fit) if learned == KNOWN else np.ones(shapes.shape)
-    return ShapesInNoise(fit, sd, learned)
+    return ShapesInNoise(plan, fit, sd, learned)
 
 
 def block_deviations(sweeps: FloatArray) -> tuple[FloatArray, int]:
@@ -113,8 +117,8 @@ def detection_plan(
     v_window_ms: Window | None = None,
     clean_ms: Window = (-math.inf, math.inf),
     shape: WaveShape | None = None,
-) -> FitPlan:
-    """Return what to fit where to detect a response.
+) -> tuple[FitPlan, Thinning]:
+    """Return what to fit where to detect a response, and to what of the traces.
 
     Parameters
     ----------
@@ -132,26 +136,36 @@ def detection_plan(
 
     Returns
     -------
-    FitPlan
+    plan : FitPlan
+        Of traces that are thinned.
+    part : Thinning
+        That thins them.
+
+    Raises
+    ------
+    DataError
+        If the window is nowhere near the traces.
     """
     shape = shape or WaveShape()
     step_ms = float(times_ms[-1] - times_ms[0]) / (len(times_ms) - 1)
     anywhere = (window_ms[0] + _BEFORE_WIDTHS * shape.v_width_ms, window_ms[1])
-    return FitPlan(
-        n_samples=len(times_ms),
+    part = thinning(times_ms, step_ms, window_ms, shape)
+    plan = FitPlan(
+        n_samples=part.n_samples,
         # Rounded, so that plans of recordings alike are equal and their fits are kept.
-        start_ms=round(float(times_ms[0]), 9),
-        step_ms=round(step_ms, 9),
+        start_ms=round(float(part.times_ms[0]), 9),
+        step_ms=round(part.step_ms, 9),
         v_window_ms=v_window_ms or anywhere,
         response_ms=window_ms,
         clean_ms=clean_ms,
         sn10_after_ms=SN10_AFTER_MS,
         shape=shape,
     )
+    return plan, part
 
 
-def plan_of_window(n_samples: int, step_ms: float) -> FitPlan:
-    """Return the plan of traces that are cut to the response window.
+def plan_of_window(n_samples: int, step_ms: float) -> tuple[FitPlan, Thinning]:
+    """Return the same of traces that are cut to the response window.
 
     Parameters
     ----------
@@ -162,8 +176,9 @@ def plan_of_window(n_samples: int, step_ms: float) -> FitPlan:
 
     Returns
     -------
-    FitPlan
+    plan : FitPlan
         Whose times count from the start of the window.
+    part : Thinning
 
     Raises
     ------
