@@ -14,7 +14,7 @@ from waveworks.dsp.residual_noise import average_and_deviations
 from waveworks.dsp.shape_fit import shape_fit
 from waveworks.dsp.shape_scale import sd_of_z
 from waveworks.dsp.thinning import Thinning, thinning
-from waveworks.dsp.wave_shapes import SN10_AFTER_MS, WaveShape
+from waveworks.dsp.wave_shapes import WaveShape
 from waveworks.errors import DataError
 
 FloatArray = NDArray[np.float64]
@@ -148,7 +148,8 @@ def detection_plan(
     """
     shape = shape or WaveShape()
     step_ms = float(times_ms[-1] - times_ms[0]) / (len(times_ms) - 1)
-    anywhere = (window_ms[0] + _BEFORE_WIDTHS * shape.v_width_ms, window_ms[1])
+    start_ms, stop_ms = max(window_ms[0], times_ms[0]), min(window_ms[1], times_ms[-1])
+    anywhere = (float(start_ms) + _BEFORE_WIDTHS * shape.v_width_ms, float(stop_ms))
     part = thinning(times_ms, step_ms, window_ms, shape)
     plan = FitPlan(
         n_samples=part.n_samples,
@@ -158,7 +159,7 @@ def detection_plan(
         v_window_ms=v_window_ms or anywhere,
         response_ms=window_ms,
         clean_ms=clean_ms,
-        sn10_after_ms=SN10_AFTER_MS,
+        sn10_after_ms=shape.sn10_after_ms,
         shape=shape,
     )
     return plan, part

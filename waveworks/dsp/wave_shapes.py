@@ -18,7 +18,7 @@ from waveworks.errors import DataError
 FloatArray = NDArray[np.float64]
 
 SN10_AFTER_MS = (1.5, 6.0)
-"""SN10 is looked for this long after wave V, in ms (own choice)."""
+"""SN10 of the default shape is looked for this long after wave V, in ms (own choice)."""
 
 FACTORS = (0.75, 1.0, 1.3)
 """By which widths, and the lag of SN10, are varied."""
@@ -61,6 +61,12 @@ class WaveShape:
                 f"sn10_lag_ms is {self.sn10_lag_ms:g} ms; SN10 must follow wave V by its width, "
                 f"{self.v_width_ms:g} ms, at least"
             )
+
+    @property
+    def sn10_after_ms(self) -> tuple[float, float]:
+        """When SN10 may follow wave V, in ms: longer for a slower shape."""
+        longer = self.sn10_lag_ms / WaveShape.sn10_lag_ms
+        return SN10_AFTER_MS[0] * longer, SN10_AFTER_MS[1] * longer
 
 
 @dataclass(frozen=True, eq=False)

@@ -130,6 +130,17 @@ _ALL = (
         columns=("snr_power",),
     ),
     Definition(
+        name="shape test",
+        meaning="how much the combined trace looks like V and SN10, and how often noise does as "
+        "much",
+        unit="",
+        formula="largest fitted amplitude over its standard error, over all shapes and latencies; "
+        "p from draws of noise like this recording's own, learned in the noise window",
+        window="response window",
+        source="own method; see the page on detection",
+        columns=("shape_statistic", "shape_pvalue"),
+    ),
+    Definition(
         name="marks",
         meaning="wave V and SN10 of the combined trace, and the amplitude between them",
         unit="ms, nV",

@@ -19,7 +19,7 @@ from waveworks.measures.noise import (
     own_noise,
     shared_counts,
 )
-from waveworks.measures.pooling import mean_trace, pool
+from waveworks.measures.pooling import mean_trace, noise_only_trace, pool, scaled_difference
 from waveworks.model import Recording, TimeAxis, Waveforms
 
 FloatArray = NDArray[np.float64]
@@ -137,6 +137,33 @@ def check_axes(recordings: Sequence[Recording]) -> None:
                 f"replicates '{first.name}' and '{other.name}' differ in time: "
                 f"{first.data.axis} against {other.data.axis}"
             )
+
+
+def noise_only(combined: FinalTrace, traces: Sequence[FinalTrace]) -> FloatArray | None:
+    """Return noise at the scale of the combined trace.
+
+    Parameters
+    ----------
+    combined : FinalTrace
+        Whose noise is wanted.
+    traces : sequence of FinalTrace
+        All of its level.
+
+    Returns
+    -------
+    ndarray, shape (n_samples,), or None
+        From the pooled data, else from the difference of the two final traces; None without both.
+    """
+    pooled = pool(combined.members)
+    difference = None if pooled is None else noise_only_trace(pooled)
+    if difference is not None:
+        return difference
+    pair = [trace for trace in traces if trace is not combined]
+    if len(pair) < 2:
+        return None
+    first, second = pair
+    counts = (first.n_sweeps or 1, second.n_sweeps or 1)
+    return scaled_difference(first.trace_nv, second.trace_nv, *counts)
 
 
 def _among(recordings: Sequence[Recording], window_ms: Window) -> ReplicateNoise | None:

@@ -10,9 +10,8 @@ from waveworks.dsp.fstats import Growth, growth
 from waveworks.dsp.noise_density import NoiseDensity, density_from_noise, density_from_sweeps
 from waveworks.dsp.settling import MarkCourse, Settling, follow_marks, running_average, settling
 from waveworks.errors import DataError
-from waveworks.measures.final_traces import COMBINED, FinalTrace
+from waveworks.measures.final_traces import COMBINED, FinalTrace, noise_only
 from waveworks.measures.levels import LevelMeasures, most_lags
-from waveworks.measures.marks import noise_only
 from waveworks.measures.noise import used_ms
 from waveworks.measures.pooling import FloatArray, pool
 from waveworks.model import Blocks, Buffers, Sweeps, Waveforms

@@ -12,6 +12,7 @@ from waveworks.measures.marks import MarkMeasure, Suggestion, level_marks, sugge
 from waveworks.measures.pooling import pool, without_copies
 from waveworks.measures.recordings import windows_of
 from waveworks.measures.series import SeriesLevel, choose_together, order_notes
+from waveworks.measures.shapes import ShapeMeasure, level_shape
 from waveworks.model import Condition, Recording, Session, TimeAxis
 from waveworks.settings import ExpectedWave, Settings, StimulusWindows
 
@@ -64,6 +65,8 @@ class LevelMeasures:
         Empty where nothing could be combined.
     pair : PairMeasure
         Agreement of the two final traces.
+    shape : ShapeMeasure
+        Shape test of the combined trace.
     marks : dict of str to MarkMeasure
         By the trace's label.
     detection : DetectionMeasure
@@ -82,6 +85,7 @@ class LevelMeasures:
     recordings: tuple[Recording, ...]
     traces: tuple[FinalTrace, ...] = ()
     pair: PairMeasure = field(default_factory=PairMeasure)
+    shape: ShapeMeasure = field(default_factory=ShapeMeasure)
     marks: dict[str, MarkMeasure] = field(default_factory=dict)
     detection: DetectionMeasure = field(default_factory=DetectionMeasure)
     windows: StimulusWindows | None = None
@@ -110,14 +114,13 @@ def measure_levels(session: Session, settings: Settings) -> tuple[LevelMeasures,
     tuple of LevelMeasures
         One a condition, in the order in which the session meets them.
     """
+    age_weeks = session.info.corrected_age_weeks
     combinations = [r for r in session.recordings if r.kind == "test" and r.parts]
     measured = [
-        _measure(condition, replicates, settings)
+        _measure(condition, replicates, settings, age_weeks)
         for condition, replicates in session.replicates().items()
     ]
-    series = [
-        _series_level(level, session.info.corrected_age_weeks, settings) for level in measured
-    ]
+    series = [_series_level(level) for level in measured]
     suggestions = choose_together(series)
     marks = [
         _marks(level, [r for r in combinations if r.condition == level.condition], suggestion)
@@ -128,7 +131,6 @@ def measure_levels(session: Session, settings: Settings) -> tuple[LevelMeasures,
         replace(
             level,
             marks=found,
-            expected=one.expected,
             faults=level.faults + ((one.suggestion.fault,) if one.suggestion.fault else ()),
             notes=tuple(dict.fromkeys((*level.notes, *found_notes.notes, *broken))),
         )
@@ -158,7 +160,10 @@ def most_lags(axis: TimeAxis, window: slice) -> int:
 
 
 def _measure(
-    condition: Condition, replicates: tuple[Recording, ...], settings: Settings
+    condition: Condition,
+    replicates: tuple[Recording, ...],
+    settings: Settings,
+    corrected_age_weeks: float | None,
 ) -> LevelMeasures:
     """Measure everything of a condition but its marks."""
     readable = [recording for recording in replicates if recording.waveforms is not None]
@@ -169,7 +174,12 @@ def _measure(
         if recording not in readable
     )
     notes += copies
-    nothing = LevelMeasures(condition=condition, recordings=replicates, notes=notes)
+    expected = settings.expectation_for(
+        condition.stimulus, condition.frequency_hz, condition.transducer, corrected_age_weeks
+    )
+    nothing = LevelMeasures(
+        condition=condition, recordings=replicates, expected=expected, notes=notes
+    )
     if not usable:
         return replace(nothing, notes=notes or ("no recording but stored combinations",))
     try:
@@ -186,32 +196,32 @@ def _measure(
     if pooled is not None:
         detected = detection(pooled, windows)
     combined = traces[-1]
-    found = [*notes, combined.noise.note, *pair.notes, detected.note]
+    shape = level_shape(combined, traces, windows, expected)
+    found = [*notes, combined.noise.note, *pair.notes, shape.note, detected.note]
     if combined.weighting == "inverse-variance" and not math.isnan(detected.fmp):
         found.append(SWEEPS_ALIKE)
-    return LevelMeasures(
-        condition=condition,
-        recordings=replicates,
+    return replace(
+        nothing,
         traces=traces,
         pair=pair,
+        shape=shape,
         detection=detected,
         windows=windows,
         notes=tuple(note for note in found if note),
     )
 
 
-def _series_level(
-    level: LevelMeasures, corrected_age_weeks: float | None, settings: Settings
-) -> SeriesLevel:
-    condition = level.condition
-    expected = settings.expectation_for(
-        condition.stimulus, condition.frequency_hz, condition.transducer, corrected_age_weeks
-    )
+def _series_level(level: LevelMeasures) -> SeriesLevel:
     suggestion = Suggestion(Marks())
     if level.windows is not None:
-        suggestion = suggest_level(level.traces, level.windows, expected, condition.level_db_nhl)
+        suggestion = suggest_level(
+            level.traces, level.windows, level.expected, level.condition.level_db_nhl
+        )
     return SeriesLevel(
-        condition=condition, expected=expected, combined=level.combined, suggestion=suggestion
+        condition=level.condition,
+        expected=level.expected,
+        combined=level.combined,
+        suggestion=suggestion,
     )
 
 

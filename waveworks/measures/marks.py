@@ -7,18 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from waveworks.dsp.mark_errors import fitted_at, reading_error_nv
-from waveworks.dsp.peaks import Candidate, Marks, WaveShape, suggest_marks
-from waveworks.dsp.wave_shapes import SN10_AFTER_MS
+from waveworks.dsp.peaks import Candidate, Marks, suggest_marks
 from waveworks.errors import DataError
 from waveworks.measures.final_traces import COMBINED, FinalTrace
 from waveworks.measures.noise import shared_counts
-from waveworks.measures.pooling import (
-    FloatArray,
-    noise_only_trace,
-    noise_only_traces,
-    pool,
-    scaled_difference,
-)
+from waveworks.measures.pooling import noise_only_traces
+from waveworks.measures.shapes import shape_of
 from waveworks.model import Recording
 from waveworks.settings import ExpectedWave, StimulusWindows
 
@@ -163,7 +157,7 @@ def suggest_level(
         note = "no marks: the settings give this stimulus no V window"
         return Suggestion(Marks(), (note,))
     notes: tuple[str, ...] = ()
-    shape = WaveShape()
+    shape = shape_of(expected)
     expected_ms = (-math.inf, math.inf)
     if expected is None or level_db_nhl is None:
         notes = ("the settings expect no latency at this level: the whole V window is searched",)
@@ -176,8 +170,6 @@ def suggest_level(
                 "the V window: the whole V window is searched",
             )
             expected_ms = (-math.inf, math.inf)
-    if expected is not None:
-        shape = WaveShape(expected.v_width_ms, expected.sn10_width_ms, expected.sn10_lag_ms)
     combined = next(trace for trace in traces if trace.label == COMBINED)
     try:
         combined.axis.window(*windows.v_ms, name="V window")
@@ -185,7 +177,6 @@ def suggest_level(
         return Suggestion(Marks(), fault=f"no marks: {fault}")
     replicates = [trace.trace_nv for trace in traces if trace is not combined]
     noise = noise_only_traces(combined.members)
-    longer = shape.sn10_lag_ms / WaveShape().sn10_lag_ms
     try:
         marks = suggest_marks(
             combined.trace_nv,
@@ -194,7 +185,7 @@ def suggest_level(
             windows.v_ms,
             replicates=replicates if len(replicates) > 1 else None,
             noise=noise if len(noise) else None,
-            sn10_after_ms=(SN10_AFTER_MS[0] * longer, SN10_AFTER_MS[1] * longer),
+            sn10_after_ms=shape.sn10_after_ms,
             response_window_ms=windows.response_ms,
             clean_ms=windows.noise_ms,
             expected_ms=expected_ms,
@@ -203,33 +194,6 @@ def suggest_level(
     except DataError as fault:
         return Suggestion(Marks(), (f"no marks: {fault}",))
     return Suggestion(marks, notes)
-
-
-def noise_only(combined: FinalTrace, traces: Sequence[FinalTrace]) -> FloatArray | None:
-    """Return noise at the scale of the combined trace.
-
-    Parameters
-    ----------
-    combined : FinalTrace
-        Whose noise is wanted.
-    traces : sequence of FinalTrace
-        All of its level.
-
-    Returns
-    -------
-    ndarray, shape (n_samples,), or None
-        From the pooled data, else from the difference of the two final traces; None without both.
-    """
-    pooled = pool(combined.members)
-    difference = None if pooled is None else noise_only_trace(pooled)
-    if difference is not None:
-        return difference
-    pair = [trace for trace in traces if trace is not combined]
-    if len(pair) < 2:
-        return None
-    first, second = pair
-    counts = (first.n_sweeps or 1, second.n_sweeps or 1)
-    return scaled_difference(first.trace_nv, second.trace_nv, *counts)
 
 
 def _clinician(

@@ -224,6 +224,8 @@ def _levels_row(measured: LevelMeasures) -> dict[str, Any]:
         "r_pvalue": pair.r_pvalue,
         "lag_ms": pair.lag_ms,
         "snr_power": pair.snr_power,
+        "shape_statistic": measured.shape.statistic,
+        "shape_pvalue": measured.shape.pvalue,
         "v_ms": marks.v_ms,
         "v_se_ms": marks.v_se_ms,
         "sn10_ms": marks.sn10_ms,

@@ -190,6 +190,7 @@ def _level(measured: LevelMeasures) -> dict[str, Any]:
             "pvalue_method": detected.method,
             "window_ms": _pair(detected.start_ms, detected.stop_ms),
         },
+        "shape_test": {"noise": measured.shape.method},
     }
 
 

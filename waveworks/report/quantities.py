@@ -99,6 +99,7 @@ LEVEL_QUANTITIES = (
     Quantity("r", "replicate correlation", "ratio", pvalue="r_pvalue"),
     Quantity("lag_ms", "lag of the highest correlation", "ms", always=False),
     Quantity("snr_power", "power signal-to-noise ratio", "ratio", always=False),
+    Quantity("shape_statistic", "shape test", "ratio", pvalue="shape_pvalue", always=False),
     Quantity("fmp", "Fmp", "ratio", pvalue="f_pvalue"),
     Quantity("v_ms", "wave V", "ms", se="v_se_ms"),
     Quantity("sn10_ms", "SN10", "ms", se="sn10_se_ms"),
