@@ -96,3 +96,17 @@ def test_an_unknown_test_is_told_with_those_that_there_are():
         detector("f-test")
     with pytest.raises(DataError, match="alpha is 2"):
         detector("calibrated-f").levels(recording(500, 8), [500], 2.0)
+
+
+@pytest.mark.parametrize(("kind", "told"), [("B", True), ("D", False), ("Q33", False)])
+def test_t2_says_where_sweeps_with_bursts_make_it_too_careful(kind, told):
+    sweeps = simulate_noise(kind, 1000, seed=53)[:, 60:205]
+    note = detector("hotelling-t2").looks(sweeps, [1000]).note
+    assert ("do not use hotelling-t2 here" in note) is told
+
+
+def test_a_tiny_alpha_is_refused_where_levels_are_counted():
+    sweeps = simulate_noise("W", 100, seed=54)[:, 60:205]
+    with pytest.raises(DataError, match=r"alpha is 1e-06; with several looks .* 0\.0005"):
+        detector("calibrated-f").levels(sweeps, [50, 100], 1e-6)
+    assert detector("calibrated-f").levels(sweeps, [100], 1e-6) == pytest.approx([1e-6])
