@@ -110,3 +110,29 @@ def test_a_tiny_alpha_is_refused_where_levels_are_counted():
     with pytest.raises(DataError, match=r"alpha is 1e-06; with several looks .* 0\.0005"):
         detector("calibrated-f").levels(sweeps, [50, 100], 1e-6)
     assert detector("calibrated-f").levels(sweeps, [100], 1e-6) == pytest.approx([1e-6])
+
+
+@pytest.mark.parametrize("name", DETECTORS)
+@pytest.mark.parametrize("offset_nv", [0.0, 5000.0])
+def test_identical_sweeps_are_no_evidence(name, offset_nv):
+    wave = 100 * np.sin(np.arange(145) / 9)
+    sweeps = np.tile(wave, (300, 1)) + offset_nv * np.arange(300)[:, np.newaxis] / 7
+    with pytest.raises(DataError, match="the 300 sweeps are identical, but for an offset each"):
+        detector(name).looks(sweeps, [100, 300], step_ms=1 / 12)
+
+
+@pytest.mark.parametrize("name", DETECTORS)
+def test_a_first_look_at_identical_sweeps_has_no_p(name):
+    """The same sweep a hundred times, as a stuck buffer gives it, and then real ones."""
+    sweeps = simulate_noise("W", 400, seed=55)[:, 60:205]
+    sweeps[:100] = sweeps[0]
+    found = detector(name).looks(sweeps, [100, 400], step_ms=1 / 12)
+    assert np.isnan(found.pvalue[0]) or found.pvalue[0] > 0.05
+    assert np.isfinite(found.pvalue[1])
+
+
+def test_one_sample_is_refused_by_every_test():
+    sweeps = simulate_noise("W", 400, seed=56)[:, :1]
+    for name in DETECTORS:
+        with pytest.raises(DataError):
+            detector(name).looks(sweeps, [400], step_ms=1 / 12)

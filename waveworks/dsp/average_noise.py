@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg, optimize
 
-from waveworks.dsp.coloured_noise import FEW_DEVIATIONS, TEST_CAUTION, spectral_df
+from waveworks.dsp.coloured_noise import FEW_DEVIATIONS, ROUNDING, TEST_CAUTION, spectral_df
 from waveworks.dsp.quadratic_forms import ratio_upper_tail
 
 FloatArray = NDArray[np.float64]
@@ -114,7 +114,7 @@ def average_noise(sweeps: FloatArray, n_per_block: int | None = None) -> Average
     apart -= apart.mean(axis=1, keepdims=True)
     largest = float(np.abs(apart).max())
     n_components = sweeps.shape[1] - 1
-    if largest == 0:
+    if largest <= ROUNDING * np.abs(sweeps).max():
         return AverageNoise(np.zeros(n_components), math.nan, size)
     apart /= largest  # keeps the squares of tiny numbers from vanishing
     products = apart.T @ apart

@@ -8,6 +8,7 @@ over the same looks without a response; they decide how much the level of each l
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,6 +16,7 @@ from scipy import special
 
 from waveworks.dsp._validate import one_of, sweeps_array
 from waveworks.dsp.average_noise import average_noise
+from waveworks.dsp.coloured_noise import ROUNDING
 from waveworks.dsp.fstats import growth
 from waveworks.dsp.hotelling import (
     epoch_blocks,
@@ -126,10 +128,11 @@ class Detector:
         Raises
         ------
         DataError
-            If the counts do not rise, there are fewer sweeps, or the test cannot be made even at
-            the last look.
+            If the counts do not rise, there are fewer sweeps, the sweeps are identical, or the
+            test cannot be made even at the last look.
         """
         array = sweeps_array(sweeps)
+        _refuse_identical(array)
         counts = checked_looks(n_sweeps)
         if counts[-1] > len(array):
             raise DataError(f"the last look is at {counts[-1]:g} sweeps; there are {len(array)}")
@@ -192,6 +195,16 @@ class Detector:
         return levels_from_paths(paths, counts, alpha, kind)
 
 
+def _refuse_identical(sweeps: FloatArray) -> None:
+    apart = sweeps - sweeps[0]
+    apart -= apart.mean(axis=1, keepdims=True)
+    if np.abs(apart).max() <= ROUNDING * np.abs(sweeps).max():
+        raise DataError(
+            f"the {len(sweeps)} sweeps are identical, but for an offset each: there is no noise to "
+            "test against"
+        )
+
+
 def _calibrated_f(sweeps: FloatArray, _: float) -> tuple[float, float, str]:
     average = sweeps.mean(axis=0)
     fmp = float(growth(sweeps, len(sweeps)).fmp[0])
@@ -223,11 +236,20 @@ def _shape(sweeps: FloatArray, step_ms: float) -> tuple[float, float, str]:
 
 
 def _paths_of_f(sweeps: FloatArray, _: float, counts: FloatArray, n_paths: int) -> FloatArray:
-    return quadratic_p_paths(average_noise(sweeps).eigenvalues, counts, n_paths, seed=_SEED)
+    eigenvalues = average_noise(sweeps).eigenvalues
+    return _quadratic_paths(tuple(eigenvalues.tolist()), tuple(counts.tolist()), n_paths)
 
 
 def _paths_of_t2(_: FloatArray, __: float, counts: FloatArray, n_paths: int) -> FloatArray:
-    return quadratic_p_paths(np.ones(N_BINS - 1), counts, n_paths, seed=_SEED)
+    return _quadratic_paths((1.0,) * (N_BINS - 1), tuple(counts.tolist()), n_paths)
+
+
+@lru_cache(maxsize=4)
+def _quadratic_paths(
+    eigenvalues: tuple[float, ...], counts: tuple[float, ...], n_paths: int
+) -> FloatArray:
+    """Return paths that two tests of one recording share, or all recordings do."""
+    return quadratic_p_paths(eigenvalues, counts, n_paths, seed=_SEED)
 
 
 def _paths_of_shape(

@@ -177,7 +177,8 @@ def f_statistic(sweeps: ArrayLike, point: int | None = None) -> FStatistic:
     against come from averages of successive sweeps (`average_noise`), so the dependence of sweeps
     that follow each other is allowed for; the tail is that of `quadratic_forms`. The expected
     variance at the point of Fsp is taken to be that of the window, so noise that is stronger at
-    the point than elsewhere makes its p too large.
+    the point than elsewhere makes its p too large. How well that variance is known follows from the
+    fourth moment in the window: bursts leave it far fewer degrees of freedom than sweeps.
 
     With C the noise covariance, M the centring matrix and W samples, df_num = tr(MC)^2 / tr(MCMC)
     and null_scale = (tr(MC) / (W - 1)) / (tr(C) / W), both from the covariance of the sweeps (see
@@ -213,7 +214,7 @@ def f_statistic(sweeps: ArrayLike, point: int | None = None) -> FStatistic:
         pvalue = noise.pvalue(_sum_of_squares(average - average.mean()))
     else:
         expected = noise_from_sweeps(array).rn_nv ** 2 * (n_samples - 1)
-        pvalue = noise.pvalue(statistic * expected, n_sweeps - 1)
+        pvalue = noise.pvalue(statistic * expected, _variance_df(deviations))
     return FStatistic(
         statistic=statistic,
         rn_nv=rn_nv,
@@ -299,6 +300,20 @@ def _over_noise(average: FloatArray, rn_nv: float) -> float:
     """Return the variance of the average over its noise, NaN where no noise was seen."""
     ratio = float(average.std(ddof=1)) / rn_nv if rn_nv > 0 else math.nan
     return ratio * ratio
+
+
+def _variance_df(deviations: FloatArray) -> float:
+    """Return the degrees of freedom of a chi-square that scatters as the variance of a point does.
+
+    From the variance of a sample variance, (m4 - m2^2 (n - 3) / (n - 1)) / n (a textbook's), with
+    the fourth moment of the whole window: a burst lasts longer than a sample.
+    """
+    n = len(deviations)
+    squares = (deviations / np.abs(deviations).max()) ** 2
+    power = squares.mean(axis=0)
+    varies = power > 0
+    kurtosis = float(np.mean(np.mean(squares**2, axis=0)[varies] / power[varies] ** 2))
+    return min(n - 1.0, 2 * n / (kurtosis - (n - 3) / (n - 1)))
 
 
 def _sum_of_squares(array: FloatArray) -> float:

@@ -24,6 +24,8 @@ KINDS = ("constant", "obrien-fleming", "spending-obrien-fleming", "spending-poco
 _ENOUGH = 50
 """Paths that must cross for a limit to be counted: it then has a standard error of 14 %."""
 
+_AT_ONCE = 20_000
+
 
 def quadratic_p_paths(
     eigenvalues: ArrayLike, n_sweeps: ArrayLike, n_paths: int = 20_000, seed: int = 0
@@ -61,10 +63,12 @@ def quadratic_p_paths(
     large = weights[weights > 1e-3 * weights.max()]
     rng = np.random.default_rng(seed)
     values = np.empty((len(counts), n_paths))
-    summed = np.zeros((n_paths, len(large)))
-    for look, added in enumerate(np.diff(counts, prepend=0)):
-        summed += math.sqrt(added) * rng.standard_normal(summed.shape)
-        values[look] = (summed**2 @ large) / counts[look]
+    for start in range(0, n_paths, _AT_ONCE):
+        rows = slice(start, min(start + _AT_ONCE, n_paths))
+        summed = np.zeros((rows.stop - start, len(large)))
+        for look, added in enumerate(np.diff(counts, prepend=0)):
+            summed += math.sqrt(added) * rng.standard_normal(summed.shape)
+            values[look, rows] = (summed**2 @ large) / counts[look]
     return ranked(values.T)
 
 

@@ -73,7 +73,8 @@ def shapes_in_noise(
     """
     shapes = shape_fit(plan)
     clean = noise[:, shapes.clean]
-    if not clean.size or np.ptp(clean, axis=-1).max() <= ROUNDING * np.abs(trace).max():
+    size = max(np.abs(trace).max(), np.abs(noise).max())
+    if not clean.size or np.ptp(clean, axis=-1).max() <= ROUNDING * size:
         raise DataError("noise: nothing varies in it; there is no noise to test against")
     fit = shapes.measure(trace[np.newaxis], noise[np.newaxis], n_independent)
     learned = learned_class(n_independent)
