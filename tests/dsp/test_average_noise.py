@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy import linalg, stats
 
-from waveworks.dsp.average_noise import average_noise
+from waveworks.dsp.average_noise import AverageNoise, average_noise
+from waveworks.errors import DataError
 from waveworks.simulate.noise import noise_autocovariance, simulate_noise
 
 WINDOW = slice(60, 205)
@@ -87,6 +88,23 @@ def test_without_noise_there_is_no_p():
     assert math.isnan(noise.pvalue(math.nan))
     assert noise.pvalue(math.inf) == 0
     assert noise.pvalue(0.0) == 1
+
+
+def test_a_point_is_that_of_the_f_distribution_where_all_components_are_alike():
+    """Equal eigenvalues: the sum over its expectation is F(components, components times df)."""
+    noise = AverageNoise(np.full(8, 2.5), 12.0, 1)
+    for chance in (0.2, 0.01, 1e-5):
+        assert noise.point(chance) == pytest.approx(20 * stats.f.isf(chance, 8, 96), rel=2e-5)
+        assert noise.pvalue(noise.point(chance)) == pytest.approx(chance, rel=1e-4)
+
+
+def test_a_point_may_be_out_of_reach_or_not_there():
+    # The square of Student's t of one degree of freedom: tan(pi / 2 (1 - p))^2, 4053 at 1 %.
+    assert AverageNoise(np.array([1.0]), 1.0, 1).point(0.01) == math.inf
+    assert math.isnan(AverageNoise(np.zeros(3), math.nan, 1).point(0.01))
+    for chance in (0.0, 1.0, math.nan):
+        with pytest.raises(DataError, match="chance is"):
+            AverageNoise(np.ones(3), 5.0, 1).point(chance)
 
 
 @pytest.mark.parametrize("kind", ["Q33", "B"])

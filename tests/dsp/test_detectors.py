@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from waveworks.dsp.detectors import DETECTORS, detector
+from waveworks.dsp.detectors import DETECTORS, detector, fmp_limits
 from waveworks.dsp.fstats import f_statistic
 from waveworks.dsp.group_sequential import sequential_limits
 from waveworks.dsp.looks import first_look
@@ -99,10 +99,12 @@ def test_an_unknown_test_is_told_with_those_that_there_are():
 
 
 @pytest.mark.parametrize(("kind", "told"), [("B", True), ("D", False), ("Q33", False)])
-def test_t2_says_where_sweeps_with_bursts_make_it_too_careful(kind, told):
-    sweeps = simulate_noise(kind, 1000, seed=53)[:, 60:205]
-    note = detector("hotelling-t2").looks(sweeps, [1000]).note
-    assert ("do not use hotelling-t2 here" in note) is told
+@pytest.mark.parametrize("name", ["hotelling-t2", "calibrated-f"])
+def test_where_bursts_make_a_test_too_careful_it_says_so(name, kind, told):
+    for seed in range(53, 63):
+        sweeps = simulate_noise(kind, 300, seed=seed)[:, 60:205]
+        note = detector(name).looks(sweeps, [300]).note
+        assert (f"do not use {name} here" in note) is told
 
 
 def test_a_tiny_alpha_is_refused_where_levels_are_counted():
@@ -136,3 +138,30 @@ def test_one_sample_is_refused_by_every_test():
     for name in DETECTORS:
         with pytest.raises(DataError):
             detector(name).looks(sweeps, [400], step_ms=1 / 12)
+
+
+@pytest.mark.parametrize("kind", ["constant", "obrien-fleming"])
+def test_fmp_meets_its_limit_where_p_meets_its_level(kind):
+    wave = response(np.arange(300) / 12, 8.0, 120.0)
+    sweeps = (simulate_noise("Q33", 2000, seed=57) + wave)[:, 60:205]
+    looks = 200 * np.arange(1, 11)
+    test = detector("calibrated-f")
+    levels = test.levels(sweeps, looks, 0.01, kind)
+    limits = fmp_limits(sweeps, looks, levels)
+    found = test.looks(sweeps, looks)
+    met = found.statistic >= limits
+    assert list(met) == list(found.pvalue <= levels)
+    assert met.any()
+    assert not met.all()
+
+
+def test_fmp_limits_without_a_level_or_without_noise():
+    sweeps = simulate_noise("W", 300, seed=58)[:, 60:205]
+    sweeps[:100] = sweeps[0]
+    limits = fmp_limits(sweeps, [100, 200, 300], [0.01, 0.0, 0.01])
+    assert np.isnan(limits[0])
+    assert limits[1] == np.inf
+    assert 1 < limits[2] < np.inf
+    for looks, levels in (([100, 400], [0.01, 0.01]), ([100, 200], [0.01]), ([100], [1.0])):
+        with pytest.raises(DataError):
+            fmp_limits(sweeps, looks, levels)

@@ -13,7 +13,6 @@ from waveworks.dsp.hotelling import (
     HotellingT2,
     epoch_blocks,
     hotelling_t2,
-    relative_kurtosis,
     time_voltage_means,
 )
 from waveworks.errors import DataError
@@ -298,30 +297,3 @@ def test_the_result_is_frozen():
     found = HotellingT2(1.0, 1.0, 1, 1, 0.5)
     with pytest.raises(AttributeError):
         found.t2 = 2.0
-
-
-def test_kurtosis_of_one_feature_is_that_of_scipy():
-    x = np.random.default_rng(51).standard_t(6, 300)
-    ratio = relative_kurtosis(x[:, np.newaxis])
-    assert ratio == pytest.approx(stats.kurtosis(x, fisher=False) / (3 * 299 / 301), rel=1e-12)
-
-
-def test_kurtosis_is_the_mean_fourth_power_of_the_distances():
-    x = random_features(60, 4) ** 3
-    apart = x - x.mean(axis=0)
-    distance = np.einsum("ij,jk,ik->i", apart, np.linalg.inv(apart.T @ apart / 60), apart)
-    assert relative_kurtosis(x) == pytest.approx(np.mean(distance**2) / (24 * 59 / 61), rel=1e-9)
-
-
-def test_kurtosis_of_gaussian_epochs_is_one_on_average():
-    rng = np.random.default_rng(52)
-    found = [relative_kurtosis(rng.standard_normal((40, 11))) for _ in range(300)]
-    # The exact mean; the standard error of 300 is 0.0017.
-    assert np.mean(found) == pytest.approx(1, abs=0.006)
-
-
-def test_kurtosis_refuses_what_t2_refuses():
-    with pytest.raises(DataError, match="more epochs"):
-        relative_kurtosis(np.ones((3, 3)))
-    with pytest.raises(DataError, match="identical"):
-        relative_kurtosis(np.ones((5, 3)))

@@ -84,6 +84,22 @@ def test_fmp_with_its_limit(lines_named, words_of) -> None:
     assert lines_named(ax, "no response")[0].get_ydata()[0] == 1
 
 
+def test_fmp_with_a_limit_at_each_look(lines_named, words_of) -> None:
+    ax = plot_fmp(GROWTH, at_looks=([200, 300, 400], [90.0, 2.3, 2.0]))
+    # 90 is far above what is drawn; Fmp is 1.6, 2.4 and 2.1 there.
+    assert data_of(lines_named(ax, "looks")) == [([300, 400], [2.3, 2.0])]
+    assert "limit of a look, first met at 300" in words_of(ax)
+    assert "raises the false-positive rate" not in words_of(ax)
+    assert "limit of a look, not met" in words_of(plot_fmp(GROWTH, at_looks=([400], [2.2])))
+
+
+def test_a_look_that_the_course_does_not_hold_is_refused() -> None:
+    with pytest.raises(DataError, match="250 sweeps is none"):
+        plot_fmp(GROWTH, at_looks=([250], [2.0]))
+    with pytest.raises(DataError, match="2 looks and 1 limits"):
+        plot_fmp(GROWTH, at_looks=([100, 200], [2.0]))
+
+
 def test_a_limit_far_away_is_told_and_does_not_flatten_the_curve(lines_named, words_of) -> None:
     ax = plot_fmp(GROWTH, limits=(Limit(1e6, "absurd"),))
     assert ax.get_ylim()[1] < 4

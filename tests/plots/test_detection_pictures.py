@@ -109,7 +109,7 @@ def test_noise_known_from_nearly_nothing_has_points_out_of_view(words_of) -> Non
     five, one_percent = (math.tan(math.pi / 2 * (1 - share)) ** 2 for share in (0.05, 0.01))
     assert one_percent > 1000
     assert f"its 5 % point: {five:.2f}, not in view" in words_of(ax)
-    assert "its 1 % point: above 1000, not in view" in words_of(ax)
+    assert "its 1 % point: out of reach, not in view" in words_of(ax)
     assert ax.get_xlim()[1] < 12
 
 

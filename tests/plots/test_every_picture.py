@@ -168,6 +168,9 @@ PICTURES = {
     "Fmp, limit far away": lambda b: plots.plot_fmp(
         growth(sweeps_of(b), 50), limits=(Limit(1e9, NASTY),)
     ),
+    "Fmp, looks": lambda b: plots.plot_fmp(
+        growth(sweeps_of(b), 50), limits=LIMITS, at_looks=([200, 500], [math.inf, 2.5])
+    ),
     "Fmp of one point": lambda b: plots.plot_fmp(growth(sweeps_of(b, 5), 5)),
     "Fmp of zeros": lambda b: plots.plot_fmp(growth(np.zeros((1000, 50)), 100), limits=LIMITS),
     "settling": lambda b: plots.plot_settling(settling(sweeps_of(b), 50)),

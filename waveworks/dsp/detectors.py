@@ -14,17 +14,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from waveworks.dsp._validate import one_of, sweeps_array
+from waveworks.dsp._validate import finite_array, one_of, sweeps_array
 from waveworks.dsp.average_noise import average_noise
 from waveworks.dsp.coloured_noise import ROUNDING
 from waveworks.dsp.fstats import growth
-from waveworks.dsp.hotelling import (
-    epoch_blocks,
-    hotelling_t2,
-    relative_kurtosis,
-    time_voltage_means,
-)
+from waveworks.dsp.hotelling import epoch_blocks, hotelling_t2, time_voltage_means
 from waveworks.dsp.looks import checked_looks, levels_from_paths, quadratic_p_paths
+from waveworks.dsp.residual_noise import noise_from_sweeps
 from waveworks.dsp.shape_detection import shape_p_paths, shape_test_of_sweeps
 from waveworks.dsp.sign_flips import sign_flip_test
 from waveworks.errors import DataError
@@ -40,17 +36,6 @@ HELD = (0.8, 1.2)
 
 PER_BLOCK = 10
 """Successive sweeps that are one epoch of T2, or are turned over together."""
-
-BURSTS_NOTE = (
-    "a few sweeps are much larger than the rest: do not use hotelling-t2 here, it finds less than "
-    "it should (noise in 0.25 % at a nominal 1 %)"
-)
-"""Own simulation: noise with bursts, 500 sweeps."""
-
-_BURSTS = 1.4
-"""Relative kurtosis of the epochs above which it is told. Own simulation, 100 recordings a kind:
-bursts are told in 89 of 500 sweeps each and in all of 1000 and more; other noise never (at most
-1.36, where it grows)."""
 
 N_FLIPS = 9999
 _N_PATHS = 20_000
@@ -205,10 +190,19 @@ def _refuse_identical(sweeps: FloatArray) -> None:
         )
 
 
+def _bursts_note(name: str) -> str:
+    return (
+        f"a few sweeps are much larger than the rest: do not use {name} here, it finds less than "
+        "it should; sign-flip and shape hold their rate"
+    )
+
+
 def _calibrated_f(sweeps: FloatArray, _: float) -> tuple[float, float, str]:
     average = sweeps.mean(axis=0)
     fmp = float(growth(sweeps, len(sweeps)).fmp[0])
-    return fmp, average_noise(sweeps).pvalue(float(np.sum((average - average.mean()) ** 2))), ""
+    noise = average_noise(sweeps)
+    pvalue = noise.pvalue(float(np.sum((average - average.mean()) ** 2)))
+    return fmp, pvalue, _bursts_note("calibrated-f") if noise.bursts else ""
 
 
 def _customary_f(sweeps: FloatArray, _: float) -> tuple[float, float, str]:
@@ -225,9 +219,12 @@ def _sign_flip(sweeps: FloatArray, _: float) -> tuple[float, float, str]:
 def _hotelling(sweeps: FloatArray, _: float) -> tuple[float, float, str]:
     # Blocks as large as leave twice as many epochs as features.
     per_block = min(PER_BLOCK, max(1, len(sweeps) // (2 * N_BINS)))
-    features = time_voltage_means(epoch_blocks(sweeps, per_block), N_BINS)
-    found = hotelling_t2(features)
-    return found.t2, found.pvalue, BURSTS_NOTE if relative_kurtosis(features) > _BURSTS else ""
+    found = hotelling_t2(time_voltage_means(epoch_blocks(sweeps, per_block), N_BINS))
+    return (
+        found.t2,
+        found.pvalue,
+        _bursts_note("hotelling-t2") if average_noise(sweeps).bursts else "",
+    )
 
 
 def _shape(sweeps: FloatArray, step_ms: float) -> tuple[float, float, str]:
@@ -256,6 +253,46 @@ def _paths_of_shape(
     sweeps: FloatArray, step_ms: float, counts: FloatArray, n_paths: int
 ) -> FloatArray:
     return shape_p_paths(sweeps, step_ms, counts, n_paths)
+
+
+def fmp_limits(sweeps: ArrayLike, n_sweeps: ArrayLike, levels: ArrayLike) -> FloatArray:
+    """Return the Fmp that the calibrated F must reach at each look.
+
+    Parameters
+    ----------
+    sweeps : array_like, shape (n_sweeps, n_samples)
+        In nV in the order of recording, cut to the response window.
+    n_sweeps : array_like, shape (n_looks,)
+        Sweeps at each look, rising.
+    levels : array_like, shape (n_looks,)
+        Of `calibrated-f`, from `Detector.levels`.
+
+    Returns
+    -------
+    ndarray, shape (n_looks,)
+        In the noise of the sweeps up to that look; infinity where a level is 0, NaN where
+        nothing varies.
+
+    Raises
+    ------
+    DataError
+        If the counts do not rise or there are fewer sweeps, or there is not one level from 0 to
+        below 1 a look.
+    """
+    array = sweeps_array(sweeps)
+    counts = checked_looks(n_sweeps)
+    bounds = finite_array(levels, name="levels", ndim=1)
+    if counts[-1] > len(array):
+        raise DataError(f"the last look is at {counts[-1]:g} sweeps; there are {len(array)}")
+    if len(bounds) != len(counts) or bounds.min() < 0 or bounds.max() >= 1:
+        raise DataError(f"levels: one from 0 to below 1 is needed for each of {len(counts)} looks")
+    limits = np.full(len(counts), math.inf)
+    for look in np.flatnonzero(bounds):
+        first = array[: int(counts[look])]
+        noise = average_noise(first)
+        per_fmp = noise_from_sweeps(first).rn_nv ** 2 * noise.eigenvalues.size
+        limits[look] = noise.point(float(bounds[look])) / per_fmp if per_fmp > 0 else math.nan
+    return limits
 
 
 DETECTORS = {

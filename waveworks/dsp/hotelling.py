@@ -78,7 +78,11 @@ def hotelling_t2(features: ArrayLike) -> HotellingT2:
     """
     array = sweeps_array(features, name="features")
     n_epochs, n_features = array.shape
-    _check_more_epochs(n_epochs, n_features)
+    if n_epochs <= n_features:
+        raise DataError(
+            f"features: {n_epochs} epochs with {n_features} features; T2 needs more epochs than "
+            f"features: take at most {n_epochs - 1} features, or smaller blocks of sweeps"
+        )
     mean, deviations = average_and_deviations(array, np.full(n_epochs, 1 / n_epochs))
     scale = _scatter(array, deviations)
     triangle, order = linalg.qr(deviations / scale, mode="r", pivoting=True)
@@ -94,39 +98,6 @@ def hotelling_t2(features: ArrayLike) -> HotellingT2:
     df_den = n_epochs - n_features
     f = df_den / (n_features * (n_epochs - 1)) * t2
     return HotellingT2(t2, f, n_features, df_den, float(special.fdtrc(n_features, df_den, f)))
-
-
-def relative_kurtosis(features: ArrayLike) -> float:
-    """Return how much heavier the tails of the epochs are than those of Gaussian ones.
-
-    Parameters
-    ----------
-    features : array_like, shape (n_epochs, n_features)
-        As of `hotelling_t2`.
-
-    Returns
-    -------
-    float
-        Mean fourth power of the epochs' Mahalanobis distances from their mean, over what is
-        expected of Gaussian epochs; 1 for them.
-
-    Raises
-    ------
-    DataError
-        If there are no more epochs than features, a value is not finite or a feature is constant.
-
-    References
-    ----------
-    Mardia 1970 (from memory).
-    """
-    array = sweeps_array(features, name="features")
-    n_epochs, n_features = array.shape
-    _check_more_epochs(n_epochs, n_features)
-    _, deviations = average_and_deviations(array, np.full(n_epochs, 1 / n_epochs))
-    spanned, _ = linalg.qr(deviations / _scatter(array, deviations), mode="economic")
-    fourth = np.mean((n_epochs * np.sum(spanned**2, axis=1)) ** 2)
-    expected = n_features * (n_features + 2) * (n_epochs - 1) / (n_epochs + 1)
-    return float(fourth / expected)
 
 
 def time_voltage_means(sweeps: ArrayLike, n_bins: int, *, mean_removed: bool = True) -> FloatArray:
@@ -199,14 +170,6 @@ def epoch_blocks(sweeps: ArrayLike, size: int) -> FloatArray:
     n_blocks = n_sweeps // size
     means: FloatArray = array[: n_blocks * size].reshape(n_blocks, size, n_samples).mean(axis=1)
     return means
-
-
-def _check_more_epochs(n_epochs: int, n_features: int) -> None:
-    if n_epochs <= n_features:
-        raise DataError(
-            f"features: {n_epochs} epochs with {n_features} features; T2 needs more epochs than "
-            f"features: take at most {n_epochs - 1} features, or smaller blocks of sweeps"
-        )
 
 
 def _scatter(features: FloatArray, deviations: FloatArray) -> FloatArray:

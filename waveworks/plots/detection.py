@@ -1,13 +1,13 @@
 """Is there a response: what Fmp does without one, and p at each look."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special
+from scipy import special
 
 from waveworks.dsp.average_noise import AverageNoise
 from waveworks.dsp.detectors import Looks
@@ -40,7 +40,6 @@ _OWN_POINTS = {0.05: "o", 0.01: "D"}
 _LEAST_CHANCE = 1e-4
 _N_POINTS = 64
 _MOST_REACH = 3.0
-_MOST_POINT = 1000.0
 _FMP = ("Fmp", "chance without a response")
 _OBSERVED: Look = {"color": INK, "linewidth": 2.4, "solid_capstyle": "butt"}
 
@@ -217,11 +216,13 @@ def _null(
     limits: Sequence[Limit],
     customary_df: tuple[float, float],
 ) -> _Null:
+    per_fmp = rn_nv**2 * noise.eigenvalues.size
+
     def chance(fmp: float) -> float:
         """F is the sum of squares over its degrees of freedom, against the residual noise."""
-        return noise.pvalue(max(fmp, 0.0) * rn_nv**2 * noise.eigenvalues.size)
+        return noise.pvalue(max(fmp, 0.0) * per_fmp)
 
-    points = {share: _point(chance, share) for share in _OWN_POINTS}
+    points = {share: noise.point(share) / per_fmp for share in _OWN_POINTS}
     customary = float(special.fdtri(*customary_df, 1 - min(_OWN_POINTS)))
     base = max(customary, *(min(point, _MOST_REACH * customary) for point in points.values()))
     near = [
@@ -240,16 +241,6 @@ def _null(
     )
 
 
-def _point(chance: Callable[[float], float], share: float) -> float:
-    """Return the Fmp that noise reaches in this share; infinity where it is beyond all use."""
-    high = 1.0
-    while chance(high) > share:
-        high *= 2
-        if high > _MOST_POINT:
-            return math.inf
-    return float(optimize.brentq(lambda fmp: chance(fmp) - share, 0, high, xtol=1e-6))
-
-
 def _null_key(
     null: _Null, observed_fmp: float, limits: Sequence[Limit], customary_df: tuple[float, float]
 ) -> tuple[Entry, ...]:
@@ -257,7 +248,7 @@ def _null_key(
     first, second = customary_df
     key = [Entry("this recording's noise", CURVE), Entry(f"F({first:g}, {second:g})", EXPECTED)]
     for share, point in null.points.items():
-        where = f"{point:.2f}" if point < math.inf else f"above {_MOST_POINT:g}"
+        where = f"{point:.2f}" if point < math.inf else "out of reach"
         where += "" if point <= right else ", not in view"
         look = {**HOLLOW, "linestyle": "none", "marker": _OWN_POINTS[share]}
         key.append(Entry(f"its {percent(share)} point: {where}", look))
