@@ -3,8 +3,8 @@
 The validation scenarios: successive sweeps of 25 ms at 12 kHz, response window 5 to 17 ms. Every
 test sees the same recordings. A rate is judged by its exact 95 % binomial interval: a target is
 missed when the whole interval lies outside. The full runs print their rates; on one core the rates
-of noise take 80 minutes, the looks at noise 35 and each row of looks at a response 5. Small versions
-are in `tests/dsp/test_detection_rates_small.py` and `test_detectors.py`:
+of noise take 80 minutes, the looks at noise 35, each other row of looks 5. Small versions are in
+`tests/dsp/test_detection_rates_small.py` and `test_detectors.py`:
 
     pytest -m long -s --no-cov tests/validation/test_detection_rates.py
 """
@@ -16,6 +16,7 @@ import pytest
 from scipy import stats
 
 from waveworks.dsp.detectors import DETECTORS
+from waveworks.dsp.fstats import f_statistic
 from waveworks.dsp.looks import first_look
 from waveworks.simulate.noise import simulate_noise
 from waveworks.simulate.response import response
@@ -63,6 +64,22 @@ def test_long_rates_of_noise(kind):
     # The customary rule is shown beside, and slow drift is no target.
     missed = [one for one in missed if one[0] != "customary-f" and one[1] != "S33"]
     assert set(missed) <= KNOWN_TO_MISS
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("kind", ["W", "Q33", "Q100", "D", "B", "M"])
+def test_long_rates_of_fsp(kind):
+    """The single point in the middle of the window; too careful where there are bursts."""
+    n_runs = 4000
+    rng = np.random.default_rng(4107)
+    p = np.empty(n_runs)
+    for run in range(n_runs):
+        p[run] = f_statistic(simulate_noise(kind, 500, seed=rng)[:, WINDOW], point=72).pvalue
+    hits = {alpha: int(np.sum(p <= alpha)) for alpha in (0.05, 0.01)}
+    print(f"\n{kind} Fsp: " + "; ".join(f"{a:g}: {told(k, n_runs)}" for a, k in hits.items()))
+    for alpha, count in hits.items():
+        assert interval(count, n_runs).low <= 1.2 * alpha
+        assert interval(count, n_runs).high >= 0.8 * alpha or kind == "B"
 
 
 @pytest.mark.long
