@@ -9,15 +9,19 @@ from waveworks.calibration import (
     CALIBRATION_COLUMNS,
     Cell,
     Experiment,
+    SessionNoise,
     SimulatedNoise,
     calibration_table,
+    not_made,
     off_nominal,
     run,
 )
 from waveworks.dsp import detectors
 from waveworks.dsp.detectors import Detector
 from waveworks.errors import DataError
+from waveworks.model import TimeAxis
 from waveworks.parallel import cluster, worker_pool
+from waveworks.simulate.noise import simulate_noise
 
 QUICK = ("calibrated-f", "hotelling-t2")
 
@@ -151,6 +155,86 @@ def test_impossible_plans_are_refused():
         run(small(amplitudes_nv=(float("nan"),)))
     with pytest.raises(DataError, match=r"test .*'coin'"):
         run(small(tests=("coin",)))
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"sources": ()}, "sources is empty"),
+        ({"amplitudes_nv": ()}, "amplitudes_nv is empty"),
+        ({"tests": ()}, "tests is empty"),
+        ({"seed": -1}, "seed is -1; it must be a whole number from 0"),
+        ({"seed": 1.5}, "seed is 1.5; it must be a whole number"),
+        ({"n_runs": 2.5}, "n_runs is 2.5; it must be a whole number"),
+        ({"kind": "z"}, "kind is 'z'; it must be one of 'constant'"),
+    ],
+)
+@pytest.mark.parametrize("looks", [(120,), (60, 120)])
+def test_an_impossible_value_is_told_in_one_line_before_any_work(monkeypatch, change, words, looks):
+    def none(*_, **__):
+        raise AssertionError("work was done")
+
+    monkeypatch.setattr(SimulatedNoise, "draw", none)
+    with pytest.raises(DataError, match=words) as caught:
+        run(small(looks=looks, **change))
+    assert "\n" not in str(caught.value)
+
+
+def of_a_session(name, n_sweeps, window, seed=8):
+    """Own noise, cut to a window in samples."""
+    sweeps = simulate_noise("W", n_sweeps, seed=seed)[:, window]
+    start_ms = window.start / 12
+    axis = TimeAxis(12_000.0, start_ms, sweeps.shape[1])
+    stop_ms = (window.stop - 1) / 12
+    return SessionNoise(name, axis, (start_ms, stop_ms), sweeps)
+
+
+def test_a_test_that_one_noise_does_not_allow_leaves_the_others_alone():
+    """Ten samples do not make twelve slices: T2 cannot be made in so narrow a window."""
+    sources = (
+        of_a_session("good", 300, slice(60, 205)),
+        of_a_session("narrow", 300, slice(60, 70)),
+    )
+    tests = ("customary-f", "hotelling-t2")
+    plan = small(
+        sources=sources, tests=tests, looks=(200, 300), n_runs=30, amplitudes_nv=(0.0, 9.0)
+    )
+    cells = run(plan)
+    table = calibration_table(plan, cells).set_index(["noise", "test", "amplitude_nv"])
+    missing = [key for key in table.index if key[:2] == ("narrow", "hotelling-t2")]
+    assert len(missing) == 2
+    numbers = ["rate", "rate_low", "rate_high", "median_sweeps"]
+    for key in missing:
+        assert table.loc[key, ["n_runs", "detected"]].tolist() == [0, 0]
+        assert table.loc[key, numbers].isna().all()
+    made = table.drop(index=missing)
+    assert made["n_runs"].tolist() == [30] * 6
+    assert made["rate"].notna().all()
+    (line,) = not_made(cells)
+    assert line.startswith("no test: hotelling-t2 on narrow: ")
+    assert not any("narrow" in line and "hotelling" in line for line in off_nominal(plan, cells))
+    alone = calibration_table(plan, run(small(**{**vars(plan), "sources": sources[:1]})))
+    pd.testing.assert_frame_equal(
+        table.reset_index()[list(CALIBRATION_COLUMNS)][: len(alone)], alone, check_dtype=False
+    )
+
+
+def test_a_noise_without_enough_sweeps_leaves_the_others_alone():
+    sources = (
+        of_a_session("short", 230, slice(60, 205)),
+        of_a_session("long", 300, slice(60, 205)),
+    )
+    plan = small(sources=sources, looks=(300,), n_runs=10, amplitudes_nv=(0.0,))
+    seen = []
+    cells = run(plan, on_done=seen.append)
+    assert seen[-1] == plan.n_tasks
+    assert [(cell.noise, len(cell.found)) for cell in cells] == [
+        *[("short", 0)] * 2,
+        *[("long", 10)] * 2,
+    ]
+    assert not_made(cells) == (
+        "no test: recording 'short' has 230 sweeps; the last look is at 300",
+    )
 
 
 def test_a_test_that_is_not_possible_is_named_before_any_work(monkeypatch):

@@ -98,7 +98,7 @@ def recording(name, waveforms, *, of=CLICK, problem=""):
     )
 
 
-SWEEPS = simulate_noise("Q33", 60, seed=1)
+SWEEPS = simulate_noise("Q33", 240, seed=1)
 
 
 def test_the_response_lies_inside_every_window():
@@ -124,20 +124,22 @@ def test_every_recording_is_used_or_says_why_not():
         recording("good", Sweeps(SWEEPS, AXIS)),
         recording("unread", None, problem="unread.csv: no such file"),
         recording("outside", Sweeps(SWEEPS[:, :50], short)),
-        recording("same", Sweeps(np.tile(SWEEPS[0], (60, 1)), AXIS)),
+        recording("same", Sweeps(np.tile(SWEEPS[0], (240, 1)), AXIS)),
         recording("unequal", Blocks(SWEEPS[:2], (10, 20), AXIS)),
         recording("buffers", Buffers(SWEEPS[0], SWEEPS[1], 30, 30, AXIS)),
         recording("average", Average(SWEEPS[0], 60, AXIS)),
-        recording("blocks", Blocks(SWEEPS, (4,) * 60, AXIS)),
-        recording("few", Sweeps(SWEEPS[:20], AXIS)),
+        recording("blocks", Blocks(SWEEPS[:60], (4,) * 60, AXIS)),
+        recording("few", Sweeps(SWEEPS[:200], AXIS)),
+        recording("aborted", Sweeps(SWEEPS[:9], AXIS)),
+        recording("big blocks", Blocks(SWEEPS[:19], (40,) * 19, AXIS)),
     )
     session = Session(folder=Path(), info=SessionInfo("s"), recordings=recordings)
-    chosen = session_sources(session, default_settings(), (20, 40))
+    chosen = session_sources(session, default_settings(), (40, 220))
     assert [(source.name, source.per_epoch) for source in chosen.sources] == [
         ("good", 1),
         ("blocks", 4),
     ]
-    assert chosen.looks == (20, 40)
+    assert chosen.looks == (40, 220)
     for line, words in zip(
         chosen.left_out,
         (
@@ -147,7 +149,9 @@ def test_every_recording_is_used_or_says_why_not():
             "'unequal': its blocks are of unequal or unknown size",
             "'buffers': A and B hold no sweeps; they still allow the A/B ratio and the shape test",
             "'average': an average holds no sweeps",
-            "'few' has 20 sweeps; the last look is at 40",
+            "'aborted': 9 sweeps are too few to turn half of them over, 20 blocks of 10 sweeps",
+            "'big blocks': 760 sweeps are too few to turn half of them over, 20 blocks of 40 sweep",
+            "'few' has 200 sweeps; the last look is at 220",
         ),
         strict=True,
     ):
@@ -156,9 +160,39 @@ def test_every_recording_is_used_or_says_why_not():
 
 
 def test_without_looks_the_shortest_recording_decides():
-    recordings = tuple(recording(str(n), Sweeps(SWEEPS[:n], AXIS)) for n in (60, 40))
+    recordings = tuple(recording(str(n), Sweeps(SWEEPS[:n], AXIS)) for n in (240, 220))
     session = Session(folder=Path(), info=SessionInfo("s"), recordings=recordings)
     chosen = session_sources(session, default_settings())
-    assert (chosen.looks, len(chosen.sources), chosen.left_out) == ((40,), 2, ())
-    with pytest.raises(DataError, match=r"(?s)no recording .* can be used.*'60' has.*'40' has"):
-        session_sources(session, default_settings(), (80,))
+    assert (chosen.looks, len(chosen.sources), chosen.left_out) == ((220,), 2, ())
+    with pytest.raises(DataError, match=r"(?s)no recording .* can be used.*'240' has.*'220' has"):
+        session_sources(session, default_settings(), (280,))
+
+
+def test_an_aborted_recording_does_not_decide_the_looks_of_the_others():
+    recordings = tuple(recording(str(n), Sweeps(SWEEPS[:n], AXIS)) for n in (240, 9))
+    session = Session(folder=Path(), info=SessionInfo("s"), recordings=recordings)
+    chosen = session_sources(session, default_settings())
+    assert (chosen.looks, [source.name for source in chosen.sources]) == ((240,), ["240"])
+    (line,) = chosen.left_out
+    assert line.startswith("left out: recording '9': 9 sweeps are too few")
+
+
+@pytest.mark.parametrize(
+    ("n_epochs", "per_epoch"), [(199, 1), (10, 1), (19, 10), (39, 4), (19, 99)]
+)
+def test_too_few_blocks_are_refused_by_name(n_epochs, per_epoch):
+    """Of one block the average without its mean is 0, and no test ever finds anything."""
+    source = noise(np.random.default_rng(4).standard_normal((n_epochs, 300)), per_epoch=per_epoch)
+    with pytest.raises(DataError, match=r"^recording 'a': .* too few .* 20 blocks"):
+        source.draw(source.n_sweeps, np.random.default_rng(2))
+
+
+@pytest.mark.parametrize(("n_epochs", "per_epoch"), [(200, 1), (20, 10), (40, 4), (20, 99)])
+def test_enough_blocks_are_drawn_and_hardly_twice_the_same(n_epochs, per_epoch):
+    """One sample whose sum over blocks is a different number for every way to turn half of them."""
+    size = max(1, 10 // per_epoch)
+    bits = np.repeat(2.0 ** np.arange(20), size)[:n_epochs, np.newaxis]
+    source = noise(np.tile(bits, 300), per_epoch=per_epoch)
+    rng = np.random.default_rng(6)
+    sums = {source.draw(source.n_sweeps, rng)[:, 0].sum().round(3) for _ in range(300)}
+    assert len(sums) > 290

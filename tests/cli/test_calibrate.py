@@ -148,16 +148,85 @@ def test_looks_beyond_the_recording_are_told(tmp_path, sweeps_session):
 
 
 def test_shorter_recordings_are_left_out_with_a_line(tmp_path, sweeps_session):
-    """Two recordings, the second cut after 100 sweeps."""
-    lines = (sweeps_session / "run.csv").read_text().splitlines()
-    (sweeps_session / "short.csv").write_text("\n".join(lines[:101]) + "\n")
-    with (sweeps_session / "recordings.csv").open("a") as file:
-        file.write("short,short.csv,sweeps,right,insert,click,30,nV\n")
-    result = run(sweeps_session, "-o", tmp_path / "out", *QUICK, "--looks", 200)
+    """Two recordings, the second cut after 220 sweeps."""
+    add_cut(sweeps_session, "short", 220)
+    result = run(sweeps_session, "-o", tmp_path / "out", *QUICK, "--looks", 240)
     assert result.exit_code == 1
-    assert "left out: recording 'short' has 100 sweeps; the last look is at 200" in result.output
+    assert "left out: recording 'short' has 220 sweeps; the last look is at 240" in result.output
     assert (tmp_path / "out" / "calibration.csv").exists()
     default = run(sweeps_session, "-o", tmp_path / "all", *QUICK)
     assert default.exit_code == 0
     born = json.loads((tmp_path / "all" / "provenance.json").read_text())
-    assert born["experiment"]["n_sweeps_at_looks"] == [100]
+    assert born["experiment"]["n_sweeps_at_looks"] == [220]
+
+
+def add_cut(folder, name, n_sweeps, **cells):
+    """Add a recording that holds the first sweeps of the other one."""
+    lines = (folder / "run.csv").read_text().splitlines()
+    (folder / f"{name}.csv").write_text("\n".join(lines[: n_sweeps + 1]) + "\n")
+    row = {"stimulus": "click", "level_db_nhl": "30"} | cells
+    with (folder / "recordings.csv").open("a") as file:
+        file.write(
+            f"{name},{name}.csv,sweeps,right,insert,{row['stimulus']},{row['level_db_nhl']},nV\n"
+        )
+
+
+def test_an_aborted_recording_is_left_out_and_the_good_one_counted(tmp_path, sweeps_session):
+    """Nine sweeps: the message must blame them, not the recording beside."""
+    add_cut(sweeps_session, "aborted", 9)
+    result = run(sweeps_session, "-o", tmp_path / "out", *QUICK)
+    assert result.exit_code == 1
+    assert "left out: recording 'aborted': 9 sweeps are too few" in result.output
+    assert "'run'" not in result.output
+    born = json.loads((tmp_path / "out" / "provenance.json").read_text())
+    assert list(born["noise"]) == ["run"]
+    assert born["experiment"]["n_sweeps_at_looks"] == [300]
+    assert [line[:29] for line in born["left_out"]] == ["left out: recording 'aborted':"[:29]]
+
+
+def test_a_test_that_cannot_be_made_is_an_empty_row_with_its_reason(tmp_path, sweeps_session):
+    """A window of 0.6 ms holds fewer samples than T2 has slices."""
+    options = ("--response-window", 6, 6.6, "--test", "customary-f", "--alpha", 0.05)
+    result = run(sweeps_session, "-o", tmp_path / "out", *QUICK, *options)
+    assert result.exit_code == 1, result.output
+    assert "no test: hotelling-t2 on run: " in result.output
+    with (tmp_path / "out" / "calibration.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [(row["test"], row["n_runs"], row["rate"] == "") for row in rows] == [
+        ("hotelling-t2", "0", True),
+        ("customary-f", "30", False),
+    ] * 2
+    born = json.loads((tmp_path / "out" / "provenance.json").read_text())
+    assert born["calibration.csv"]["run|hotelling-t2|0"]["fault"].startswith("hotelling-t2 on run:")
+    assert born["calibration.csv"]["run|customary-f|0"]["fault"] == ""
+
+
+def test_what_was_done_to_the_sweeps_is_written_as_measure_writes_it(tmp_path, sweeps_session):
+    """`measure` is the second road: the same words for the same recording."""
+    options = ("--reject-uv", 3.0, "--response-window", 6, 14)
+    result = run(sweeps_session, "-o", tmp_path / "out", *QUICK, *options, "--looks", 210)
+    assert result.exit_code == 0, result.output
+    arguments = ["measure", str(sweeps_session), "-o", str(tmp_path / "measured")]
+    assert CliRunner().invoke(commands, [*arguments, *map(str, options)]).exit_code == 0
+    born, measured = (
+        json.loads((tmp_path / name / "provenance.json").read_text())
+        for name in ("out", "measured")
+    )
+    theirs = measured["measures.csv"]["run"]
+    assert theirs["reject_uv"] == 3.0
+    for key in ("row", "files", "bandpass", "reject_uv", "earphone_delay_ms"):
+        assert born["noise"]["run"][key] == theirs[key], key
+    assert born["settings"]["set_by_hand"] == measured["settings"]["set_by_hand"] != []
+    with (tmp_path / "measured" / "measures.csv").open(encoding="utf-8", newline="") as file:
+        (row,) = csv.DictReader(file)
+    assert born["noise"]["run"]["n_rejected_here"] == int(row["n_rejected_here"]) > 0
+
+
+@pytest.mark.parametrize(
+    "option", [("--v-window", 6, 9), ("--noise-window", 1, 20), ("--fsp-point", 8)]
+)
+def test_an_option_that_would_change_nothing_is_refused(tmp_path, sweeps_session, option):
+    result = run(sweeps_session, "-o", tmp_path / "out", *QUICK, *option)
+    assert result.exit_code == 2
+    assert f"{option[0]} changes nothing here: " in result.output
+    assert not (tmp_path / "out").exists()

@@ -8,7 +8,12 @@ from waveworks.calibration.own_sweeps import (
     session_sources,
 )
 from waveworks.calibration.sources import NoiseSource, SimulatedNoise
-from waveworks.calibration.table import CALIBRATION_COLUMNS, calibration_table, off_nominal
+from waveworks.calibration.table import (
+    CALIBRATION_COLUMNS,
+    calibration_table,
+    not_made,
+    off_nominal,
+)
 
 __all__ = [
     "CALIBRATION_COLUMNS",
@@ -19,6 +24,7 @@ __all__ = [
     "SessionSources",
     "SimulatedNoise",
     "calibration_table",
+    "not_made",
     "off_nominal",
     "run",
     "session_noise",

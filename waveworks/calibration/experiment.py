@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from waveworks.calibration.sources import NoiseSource
+from waveworks.dsp._validate import one_of, whole_number
 from waveworks.dsp.detectors import DETECTORS, detector
-from waveworks.dsp.looks import checked_looks, first_look
+from waveworks.dsp.looks import KINDS, checked_looks, first_look
 from waveworks.errors import DataError
 from waveworks.parallel import map_tasks, task_seeds
 from waveworks.simulate.response import response
@@ -23,6 +24,9 @@ FloatArray = NDArray[np.float64]
 
 BATCH = 25
 """Recordings a task: about a second of work."""
+
+_MOST_RUNS, _MOST_SEED = 10_000_000, 2**128
+"""More runs would not end; larger seeds are a slip."""
 
 LATENCY_AFTER_MS = 3.0
 """Between the start of the response window and the latency of the response that is added: R(8.0, a)
@@ -80,11 +84,14 @@ class Cell:
     amplitude_nv : float
         Of the response that was added.
     levels : ndarray, shape (n_looks,)
-        Nominal level at each look.
+        Nominal level at each look; NaN where the test could not be made.
     found : ndarray of int, shape (n_runs,)
-        Index of the look at which each recording was found; -1 for never.
+        Index of the look at which each recording was found; -1 for never. Empty where the test
+        could not be made.
     pvalues : ndarray, shape (n_runs,)
         At the last look.
+    fault : str
+        Why the test could not be made on this noise; empty where it was.
     """
 
     noise: str
@@ -93,6 +100,15 @@ class Cell:
     levels: FloatArray
     found: NDArray[np.int64]
     pvalues: FloatArray
+    fault: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class _Plan:
+    """Levels of the tests that can be made on a noise, and why the others cannot."""
+
+    levels: dict[str, FloatArray]
+    faults: dict[str, str]
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,41 +141,52 @@ def run(
     Returns
     -------
     tuple of Cell
-        One a noise, amplitude and test, in that order.
+        One a noise, amplitude and test, in that order. A test that cannot be made on a noise has
+        no recordings there, and says why.
 
     Raises
     ------
     DataError
-        If the plan is impossible on a source.
+        If a value of the plan is impossible, or no test can be made on any noise.
     WaveworksError
         If the executor died.
     """
     _check(experiment)
     groups = [(s, a) for s in experiment.sources for a in experiment.amplitudes_nv]
-    levels = {id(source): _levels(experiment, source) for source in experiment.sources}
-    tasks = list(_batches(experiment, groups, levels))
+    plans = {id(source): _plan(experiment, source) for source in experiment.sources}
+    if not any(plan.levels for plan in plans.values()):
+        raise DataError("\n".join(why for plan in plans.values() for why in plan.faults.values()))
+    tasks = list(_batches(experiment, groups, plans))
     results = map_tasks(_run_batch, tasks, executor=executor, on_done=on_done)
     per_group = len(tasks) // len(groups)
     cells: list[Cell] = []
     for source, amplitude_nv in groups:
         parts = [next(results) for _ in range(per_group)]
+        plan = plans[id(source)]
+        nothing = np.full(len(experiment.looks), np.nan)
         for name in experiment.tests:
+            made = [part[name] for part in parts if name in part]
             cells.append(
                 Cell(
                     noise=source.name,
                     test=name,
                     amplitude_nv=amplitude_nv,
-                    levels=levels[id(source)][name],
-                    found=np.concatenate([part[name][0] for part in parts]),
-                    pvalues=np.concatenate([part[name][1] for part in parts]),
+                    levels=plan.levels.get(name, nothing),
+                    found=np.concatenate([np.array([], np.int64), *(found for found, _ in made)]),
+                    pvalues=np.concatenate([np.array([]), *(p for _, p in made)]),
+                    fault=plan.faults.get(name, ""),
                 )
             )
     return tuple(cells)
 
 
 def _check(experiment: Experiment) -> None:
-    if experiment.n_runs < 1:
-        raise DataError(f"n_runs is {experiment.n_runs}; at least 1 is needed")
+    for name in ("sources", "tests", "amplitudes_nv"):
+        if not getattr(experiment, name):
+            raise DataError(f"{name} is empty; at least one is needed")
+    whole_number(experiment.n_runs, name="n_runs", least=1, most=_MOST_RUNS)
+    whole_number(experiment.seed, name="seed", least=0, most=_MOST_SEED)
+    one_of(experiment.kind, KINDS, name="kind")
     if not 0 < experiment.alpha < 1:
         raise DataError(f"alpha is {experiment.alpha:g}; it must be between 0 and 1")
     checked_looks(experiment.looks)
@@ -186,37 +213,42 @@ def latency_ms(source: NoiseSource) -> float:
     return source.response_ms[0] + LATENCY_AFTER_MS
 
 
-def _levels(experiment: Experiment, source: NoiseSource) -> dict[str, FloatArray]:
+def _plan(experiment: Experiment, source: NoiseSource) -> _Plan:
     """Plan the levels on a recording of the same noise that is not used again."""
     looks = np.array(experiment.looks) // source.per_epoch
     rng = np.random.default_rng(np.random.SeedSequence([experiment.seed, 1]))
-    sweeps = source.draw(experiment.looks[-1], rng)[:, _window(source)]
+    plan = _Plan({}, {})
+    try:
+        sweeps = source.draw(experiment.looks[-1], rng)[:, _window(source)]
+    except DataError as fault:
+        plan.faults.update(dict.fromkeys(experiment.tests, str(fault)))
+        return plan
     step_ms = source.axis.step_ms
-    levels = {}
     for name in experiment.tests:
         test = DETECTORS[name]
         try:
             # A test that is not possible on this noise says so before any work is handed out.
             test.looks(sweeps, looks[-1:], step_ms=step_ms)
-            levels[name] = test.levels(
+            plan.levels[name] = test.levels(
                 sweeps, looks, experiment.alpha, experiment.kind, step_ms=step_ms
             )
         except DataError as fault:
-            raise DataError(f"{name} on {source.name}: {fault}") from None
-    return levels
+            plan.faults[name] = f"{name} on {source.name}: {fault}"
+    return plan
 
 
 def _batches(
     experiment: Experiment,
     groups: list[tuple[NoiseSource, float]],
-    levels: dict[int, dict[str, FloatArray]],
+    plans: dict[int, _Plan],
 ) -> Iterator[_Batch]:
     sizes = [min(BATCH, experiment.n_runs - start) for start in range(0, experiment.n_runs, BATCH)]
     # The same seeds for every amplitude of a noise: the same recordings, with more added.
     seeds = task_seeds(experiment.seed, len(sizes))
     for source, amplitude_nv in groups:
         for size, seed in zip(sizes, seeds, strict=True):
-            yield _Batch(source, amplitude_nv, size, seed, experiment.looks, levels[id(source)])
+            levels = plans[id(source)].levels
+            yield _Batch(source, amplitude_nv, size, seed, experiment.looks, levels)
 
 
 def _window(source: NoiseSource) -> slice:
@@ -224,6 +256,8 @@ def _window(source: NoiseSource) -> slice:
 
 
 def _run_batch(batch: _Batch) -> dict[str, tuple[NDArray[np.int64], FloatArray]]:
+    if not batch.levels:  # no test can be made on this noise
+        return {}
     rng = np.random.default_rng(batch.seed)
     looks = np.array(batch.looks) // batch.source.per_epoch
     window, axis = _window(batch.source), batch.source.axis

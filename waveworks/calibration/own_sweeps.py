@@ -20,6 +20,11 @@ Window = tuple[float, float]
 TURNED_TOGETHER = 10
 """Successive sweeps that are turned over together, so that their dependence stays."""
 
+FEWEST_BLOCKS = 20
+"""Blocks that are turned over, below which a recording is refused: there are 184 756 ways to turn
+half of 20, so that hardly two draws are the same, and 252 of 10 (own choice; of one block the
+average is 0 in every draw)."""
+
 ONLY_BUFFERS = (
     "A and B hold no sweeps; they still allow the A/B ratio and the shape test "
     "(waveworks detect), which are weaker"
@@ -68,6 +73,11 @@ class SessionNoise:
         """How many sweeps there are."""
         return len(self.epochs_nv) * self.per_epoch
 
+    @property
+    def _block_size(self) -> int:
+        """How many epochs are turned over together."""
+        return max(1, TURNED_TOGETHER // self.per_epoch)
+
     def draw(self, n_sweeps: int, rng: np.random.Generator) -> FloatArray:
         """Return the first epochs without their mean, half of their blocks turned over.
 
@@ -86,11 +96,11 @@ class SessionNoise:
         Raises
         ------
         DataError
-            If the recording has fewer, or the sweeps are no whole number of epochs.
+            If the recording has fewer, they are no whole number of epochs, or too few blocks.
         """
         self.check([n_sweeps])
         epochs = self.epochs_nv[: n_sweeps // self.per_epoch]
-        size = max(1, TURNED_TOGETHER // self.per_epoch)
+        size = self._block_size
         signs = np.where(rng.permutation(-(-len(epochs) // size)) % 2, -1.0, 1.0)
         signs = np.repeat(signs, size)[: len(epochs), np.newaxis]
         return np.asarray((epochs - epochs.mean(axis=0)) * signs)
@@ -106,7 +116,8 @@ class SessionNoise:
         Raises
         ------
         DataError
-            If the recording has fewer, or a look is no whole number of epochs.
+            If the recording has fewer, a look is no whole number of epochs, or the last one holds
+            fewer than 20 blocks to turn over.
         """
         if looks[-1] > self.n_sweeps:
             raise DataError(
@@ -117,6 +128,13 @@ class SessionNoise:
             raise DataError(
                 f"recording '{self.name}' holds blocks of {self.per_epoch} sweeps; every look "
                 "must be a multiple of that"
+            )
+        fewest = FEWEST_BLOCKS * self._block_size * self.per_epoch
+        if looks[-1] < fewest:
+            raise DataError(
+                f"recording '{self.name}': {looks[-1]} sweeps are too few to turn half of them "
+                f"over, {FEWEST_BLOCKS} blocks of {self._block_size * self.per_epoch} sweeps are "
+                f"needed: {fewest}"
             )
 
 
@@ -151,7 +169,8 @@ def session_sources(
     settings : Settings
         Response window per stimulus.
     looks : sequence of int
-        Sweeps at each look, rising; empty is one look, at all sweeps of the shortest recording.
+        Sweeps at each look, rising; empty is one look, at all sweeps of the shortest recording
+        that has enough of them.
 
     Returns
     -------
@@ -166,9 +185,12 @@ def session_sources(
     left_out: list[str] = []
     for recording in session.recordings:
         try:
-            found.append(session_noise(recording, settings))
+            source = session_noise(recording, settings)
+            source.check((source.n_sweeps,))
         except DataError as fault:
             left_out.append(f"left out: {fault}")
+        else:
+            found.append(source)
     if found and not looks:
         looks = (min(source.n_sweeps for source in found),)
     sources: list[SessionNoise] = []

@@ -10,7 +10,7 @@ from waveworks.calibration.table import calibration_table, off_nominal
 from waveworks.dsp.detectors import DETECTORS
 from waveworks.model import Session
 from waveworks.pipeline.cautions import CAUTIONS
-from waveworks.pipeline.provenance import versions
+from waveworks.pipeline.provenance import settings_used, source_of, versions
 from waveworks.settings import Settings
 from waveworks.writers.output import PROVENANCE
 from waveworks.writers.tables import cell_text, table_text, write_json
@@ -40,7 +40,7 @@ def write_calibration(
     settings : Settings, optional
         That gave their windows.
     left_out : sequence of str
-        Why other recordings of the session were not used.
+        Why other recordings of the session, or some tests, are not in it.
 
     Raises
     ------
@@ -62,7 +62,15 @@ def _provenance(
     settings: Settings | None,
     left_out: Sequence[str],
 ) -> dict[str, Any]:
-    recordings = () if session is None else session.recordings
+    origins = {}
+    if session is not None:
+        origins = {
+            one.name: {
+                **source_of(one, session.unknown_columns),
+                "n_rejected_here": one.counts.n_rejected_here,
+            }
+            for one in session.recordings
+        }
     return {
         "cautions": list(CAUTIONS) if session is None else [*CAUTIONS, SHARED],
         "versions": versions(),
@@ -70,13 +78,8 @@ def _provenance(
         "session_files": {}
         if session is None
         else {file.name: file.sha256 for file in session.files},
-        "settings": {}
-        if settings is None
-        else {
-            "name": settings.name,
-            "sha256": settings.sha256,
-            "set_by_hand": list(settings.changed),
-        },
+        "settings": {} if settings is None else settings_used(settings),
+        "unknown_columns": [] if session is None else list(session.unknown_columns),
         "left_out": list(left_out),
         "experiment": {
             "tests": {name: DETECTORS[name].words for name in experiment.tests},
@@ -96,19 +99,15 @@ def _provenance(
                 "response_latency_ms": latency_ms(source),
                 "sweeps_per_epoch": source.per_epoch,
                 "sfreq_hz": source.axis.sfreq_hz,
-                "files": {
-                    file.name: file.sha256
-                    for recording in recordings
-                    if recording.name == source.name
-                    for file in recording.files
-                },
+                **origins.get(source.name, {"files": {}}),
             }
             for source in experiment.sources
         },
         "off_nominal": list(off_nominal(experiment, cells)),
         "calibration.csv": {
             f"{cell_text(cell.noise)}|{cell.test}|{cell.amplitude_nv:g}": {
-                "levels": cell.levels.tolist()
+                "levels": [] if cell.fault else cell.levels.tolist(),
+                "fault": cell.fault,
             }
             for cell in cells
         },

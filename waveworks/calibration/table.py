@@ -42,7 +42,7 @@ def calibration_table(experiment: Experiment, cells: Sequence[Cell]) -> pd.DataF
     pandas.DataFrame
         With `CALIBRATION_COLUMNS`: rate with its exact 95 % binomial interval (Clopper and Pearson
         1934, from memory), and the median of the sweeps needed over all recordings, NaN where
-        half or more were never found.
+        half or more were never found. A test that could not be made has 0 runs and no rate.
     """
     rows = [_row(experiment, cell) for cell in cells]
     return pd.DataFrame(rows, columns=list(CALIBRATION_COLUMNS), dtype=object)
@@ -66,7 +66,7 @@ def off_nominal(experiment: Experiment, cells: Sequence[Cell]) -> tuple[str, ...
     least, most = HELD
     lines = []
     for cell in cells:
-        if cell.amplitude_nv:
+        if cell.amplitude_nv or cell.fault:
             continue
         row = _row(experiment, cell)
         if row["rate_low"] > most * experiment.alpha:
@@ -82,11 +82,31 @@ def off_nominal(experiment: Experiment, cells: Sequence[Cell]) -> tuple[str, ...
     return tuple(lines)
 
 
+def not_made(cells: Sequence[Cell]) -> tuple[str, ...]:
+    """Say which tests could not be made, and why.
+
+    Parameters
+    ----------
+    cells : sequence of Cell
+        What came out.
+
+    Returns
+    -------
+    tuple of str
+        One line for each noise and test.
+    """
+    return tuple(dict.fromkeys(f"no test: {cell.fault}" for cell in cells if cell.fault))
+
+
 def _row(experiment: Experiment, cell: Cell) -> dict[str, Any]:
     n_runs, detected = len(cell.found), int(np.sum(cell.found >= 0))
-    interval = stats.binomtest(detected, n_runs).proportion_ci(0.95, method="exact")
+    rate, low, high, median = (math.nan,) * 4
     looks = np.array(experiment.looks, dtype=np.float64)
-    median = float(np.median(np.where(cell.found >= 0, looks[cell.found], np.inf)))
+    if n_runs:
+        rate = detected / n_runs
+        interval = stats.binomtest(detected, n_runs).proportion_ci(0.95, method="exact")
+        low, high = float(interval.low), float(interval.high)
+        median = float(np.median(np.where(cell.found >= 0, looks[cell.found], np.inf)))
     return {
         "noise": cell.noise,
         "test": cell.test,
@@ -95,9 +115,9 @@ def _row(experiment: Experiment, cell: Cell) -> dict[str, Any]:
         "looks": len(looks),
         "n_runs": n_runs,
         "detected": detected,
-        "rate": detected / n_runs,
-        "rate_low": float(interval.low),
-        "rate_high": float(interval.high),
+        "rate": rate,
+        "rate_low": low,
+        "rate_high": high,
         "median_sweeps": median if math.isfinite(median) else math.nan,
         "seed": experiment.seed,
     }

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 
     from waveworks.calibration import NoiseSource
 
+_WITHOUT_USE = ("--v-window", "--noise-window", "--fsp-point")
+"""Reading options that change no test."""
+
 
 def _amplitudes(
     _: click.Context, option: click.Parameter, values: tuple[float, ...]
@@ -102,20 +105,27 @@ def calibrate(
 
     On simulated noise, or with SESSION on the sweeps of each of its recordings, without their mean
     and half of them turned over, so that the response is gone. Without --looks there is one, after
-    500 sweeps or all those of the shortest recording. Writes calibration.csv and provenance.json.
+    500 sweeps or all those of the shortest recording that can be used. Writes calibration.csv and
+    provenance.json.
     """
     if session is not None and kinds:
         raise click.UsageError("give SESSION or --noise, not both")
-    without_use = [name for name, value in options.items() if value is not None]
-    if session is None and without_use:
-        named = "--" + without_use[0].replace("_", "-")
-        raise click.UsageError(f"{named} needs a SESSION: simulated noise has a window of its own")
+    given = ["--" + name.replace("_", "-") for name in options if options[name] is not None]
+    if session is None and given:
+        raise click.UsageError(
+            f"{given[0]} needs a SESSION: simulated noise has a window of its own"
+        )
+    if useless := [name for name in given if name in _WITHOUT_USE]:
+        raise click.UsageError(
+            f"{useless[0]} changes nothing here: the tests look at the response window only"
+        )
     if workers is not None and scheduler is not None:
         raise click.UsageError("give --workers or --scheduler, not both")
     from waveworks.calibration import (
         Experiment,
         SimulatedNoise,
         calibration_table,
+        not_made,
         off_nominal,
         run,
         session_sources,
@@ -150,6 +160,7 @@ def calibrate(
         )
         with _executor(workers, scheduler) as executor, _bar(experiment.n_tasks) as on_done:
             cells = run(experiment, executor=executor, on_done=on_done)
+        left_out = (*left_out, *not_made(cells))
         write_calibration(
             experiment, cells, draft, session=read, settings=settings, left_out=left_out
         )

@@ -5,12 +5,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from waveworks.cli.looks import alpha_option, boundary_option, looks_option, tests_option
+from waveworks.cli.looks import all_tests_option, alpha_option, boundary_option, looks_option
 from waveworks.cli.options import (
+    NO_DETECTION,
+    detection_options,
     json_option,
     output_options,
     progress,
-    reading_options,
     session_argument,
 )
 from waveworks.cli.reading import read_with_options
@@ -19,7 +20,9 @@ from waveworks.cli.show import show_faults, show_tables
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from waveworks.measures.detect import Detection
+    from waveworks.measures.detect import DetectionPlan
+    from waveworks.measures.detection_row import Detection
+    from waveworks.model import Session
 
 _COLUMNS = (
     "recording",
@@ -37,11 +40,11 @@ _COLUMNS = (
 @click.command()
 @session_argument
 @output_options
-@tests_option
+@all_tests_option
 @alpha_option
 @looks_option
 @boundary_option
-@reading_options
+@detection_options
 @json_option
 @click.pass_context
 def detect(
@@ -60,18 +63,30 @@ def detect(
     """Test every recording for a response.
 
     With several looks the level of each is lowered, so that noise is found at the overall rate
-    alpha. Writes detection.csv (a row a recording and test) and provenance.json.
+    alpha. --noise-window is for the shape test of A and B buffers. Writes detection.csv (a row a
+    recording and test) and provenance.json.
     """
-    from waveworks.dsp.detectors import DETECTORS
+    from waveworks.loaders.csv_format import read_csv_format
     from waveworks.measures.detect import DetectionPlan, detect_recordings
     from waveworks.pipeline.cautions import CAUTIONS
     from waveworks.pipeline.detecting import write_detection
     from waveworks.writers.output import output_folder
 
-    plan = DetectionPlan(tests=tests or tuple(DETECTORS), alpha=alpha, looks=looks, kind=boundary)
+    plan = DetectionPlan(tests=tests, alpha=alpha, looks=looks, kind=boundary)
     with output_folder(output, force=force, source=session) as draft:
-        read, settings = read_with_options(session, options)
-        found = detect_recordings(read, settings, plan, track=progress("testing"))
+        read, settings = read_with_options(session, options | dict.fromkeys(NO_DETECTION))
+        if options["noise_window"] is not None and not _learns_noise(read, plan):
+            raise click.UsageError(
+                "--noise-window has no effect here: only the shape test of A and B buffers has one"
+            )
+        described = options["csv_format"]
+        found = detect_recordings(
+            read,
+            settings,
+            plan,
+            csv_format=None if described is None else read_csv_format(described),
+            track=progress("testing"),
+        )
         write_detection(read, settings, plan, found, draft)
     faults = [f"recording '{one.recording.name}': {one.fault}" for one in found if one.fault]
     show_tables({"detection": _rows(found)}, as_json=as_json)
@@ -79,6 +94,14 @@ def detect(
         click.echo("\n".join((f"Written to {output}.", "", *CAUTIONS)))
     show_faults(faults)
     ctx.exit(1 if faults else 0)
+
+
+def _learns_noise(session: "Session", plan: "DetectionPlan") -> bool:
+    from waveworks.measures.buffer_tests import SHAPE
+    from waveworks.model import Buffers
+
+    buffers = any(isinstance(one.waveforms, Buffers) for one in session.recordings)
+    return buffers and (not plan.tests or SHAPE in plan.tests)
 
 
 def _rows(found: "Sequence[Detection]") -> list[dict[str, Any]]:

@@ -6,6 +6,8 @@ from typing import Any
 
 import click
 
+from waveworks.cli.options import finite
+
 
 class Looks(click.ParamType[tuple[int, ...]]):
     """Numbers of sweeps: `200,400,1000`, or `200:4000:200` from, to and every so many."""
@@ -89,10 +91,16 @@ class NameOf(click.ParamType[str]):
         return str(value)
 
 
-def _tests() -> Iterable[str]:
+def _detectors() -> Iterable[str]:
     from waveworks.dsp.detectors import DETECTORS
 
     return DETECTORS
+
+
+def _tests() -> Iterable[str]:
+    from waveworks.measures.detect import TESTS
+
+    return TESTS
 
 
 def _boundaries() -> Iterable[str]:
@@ -101,14 +109,19 @@ def _boundaries() -> Iterable[str]:
     return KINDS
 
 
-tests_option = click.option(
-    "--test",
-    "tests",
-    metavar="NAME",
-    type=NameOf("test", _tests),
-    multiple=True,
-    help="Only this test; may be given again. Default: all.",
-)
+def _tests_option(load: Callable[[], Iterable[str]], default: str) -> Callable[[Any], Any]:
+    return click.option(
+        "--test",
+        "tests",
+        metavar="NAME",
+        type=NameOf("test", load),
+        multiple=True,
+        help=f"Only this test; may be given again. Default: {default}.",
+    )
+
+
+tests_option = _tests_option(_detectors, "all")
+all_tests_option = _tests_option(_tests, "all that a recording allows")
 looks_option = click.option(
     "--looks",
     metavar="SWEEPS",
@@ -120,6 +133,7 @@ alpha_option = click.option(
     "--alpha",
     metavar="P",
     type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    callback=finite,
     default=0.01,
     show_default=True,
     help="Overall rate of false positives of each test.",

@@ -66,33 +66,23 @@ def reading_options(command: Command) -> Command:
     -------
     callable
     """
-    options = (
-        click.option("--settings", type=_FILE, help="Settings file (TOML)."),
-        click.option(
-            "--csv-format", type=_FILE, help="Description of CSV files of another make (TOML)."
-        ),
-        _pair("--response-window", "START STOP", "Window of F statistics and agreement, ms."),
-        _pair("--v-window", "START STOP", "Window in which wave V is looked for, ms."),
-        _pair("--noise-window", "START STOP", "Window of residual noise and gap, ms."),
-        click.option(
-            "--fsp-point",
-            metavar="MS",
-            type=float,
-            callback=_finite,
-            help="Single point of Fsp, ms.",
-        ),
-        _pair("--bandpass", "LOW HIGH", "Band-pass of continuous data before cutting, Hz.", low=0),
-        click.option(
-            "--reject-uv",
-            metavar="X",
-            type=click.FloatRange(min=0, min_open=True),
-            callback=_finite,
-            help="Reject sweeps with a larger absolute value, uV.",
-        ),
-    )
-    for option in reversed(options):
-        command = option(command)
-    return command
+    return _decorated(command, _READING)
+
+
+def detection_options(command: Command) -> Command:
+    """Add those of `reading_options` that matter to tests for a response.
+
+    Parameters
+    ----------
+    command : callable
+        To be decorated.
+
+    Returns
+    -------
+    callable
+    """
+    kept = {name: one for name, one in _READING.items() if name not in NO_DETECTION}
+    return _decorated(command, kept)
 
 
 def criteria_option(command: Command) -> Command:
@@ -165,7 +155,67 @@ def _pair(
     return click.option(name, nargs=2, type=float, metavar=metavar, callback=rising, help=meaning)
 
 
-def _finite(_: click.Context, option: click.Parameter, value: float | None) -> float | None:
+def finite(_: click.Context, option: click.Parameter, value: float | None) -> float | None:
+    """Refuse what click takes for a number inside any range.
+
+    Parameters
+    ----------
+    _ : click.Context
+        Of the call.
+    option : click.Parameter
+        The option.
+    value : float or None
+        Its value; None is not given.
+
+    Returns
+    -------
+    float or None
+        `value` itself.
+
+    Raises
+    ------
+    click.BadParameter
+        If it is NaN or infinite.
+    """
     if value is not None and not math.isfinite(value):
         raise click.BadParameter(f"{value} is not a finite number", param=option)
     return value
+
+
+def _decorated(command: Command, options: dict[str, Callable[[Command], Command]]) -> Command:
+    for option in reversed(options.values()):
+        command = option(command)
+    return command
+
+
+_READING: dict[str, Callable[[Any], Any]] = {
+    "settings": click.option("--settings", type=_FILE, help="Settings file (TOML)."),
+    "csv_format": click.option(
+        "--csv-format", type=_FILE, help="Description of CSV files of another make (TOML)."
+    ),
+    "response_window": _pair(
+        "--response-window", "START STOP", "Window of F statistics and agreement, ms."
+    ),
+    "v_window": _pair("--v-window", "START STOP", "Window in which wave V is looked for, ms."),
+    "noise_window": _pair("--noise-window", "START STOP", "Window of residual noise and gap, ms."),
+    "fsp_point": click.option(
+        "--fsp-point",
+        metavar="MS",
+        type=float,
+        callback=finite,
+        help="Single point of Fsp, ms.",
+    ),
+    "bandpass": _pair(
+        "--bandpass", "LOW HIGH", "Band-pass of continuous data before cutting, Hz.", low=0
+    ),
+    "reject_uv": click.option(
+        "--reject-uv",
+        metavar="X",
+        type=click.FloatRange(min=0, min_open=True),
+        callback=finite,
+        help="Reject sweeps with a larger absolute value, uV.",
+    ),
+}
+
+NO_DETECTION = ("v_window", "fsp_point")
+"""Names of the options of `reading_options` that decide nothing about a test for a response."""

@@ -33,17 +33,21 @@ class Thinning:
         Of the part, before it is thinned, in ms.
     step_ms : float
         Time between two samples that are left, in ms.
+    near : ndarray of bool, shape (n_samples,)
+        Which samples are of the part.
+    every : int
+        Every how many of them are left.
     """
 
     times_ms: FloatArray
     step_ms: float
-    _near: NDArray[np.bool_]
-    _every: int
+    near: NDArray[np.bool_]
+    every: int
 
     @property
     def n_samples(self) -> int:
         """Samples that are left."""
-        return math.ceil(len(self.times_ms) / self._every)
+        return math.ceil(len(self.times_ms) / self.every)
 
     def cropped(self, traces: FloatArray) -> FloatArray:
         """Return the part of traces, all samples of it.
@@ -58,7 +62,7 @@ class Thinning:
         ndarray, shape (..., n_near)
             A copy.
         """
-        return traces[..., self._near]
+        return traces[..., self.near]
 
     def thinned(self, traces: FloatArray) -> FloatArray:
         """Return the part of traces, low-passed and thinned.
@@ -74,9 +78,9 @@ class Thinning:
             A copy.
         """
         near = self.cropped(traces)
-        if self._every == 1 or not near.size:
+        if self.every == 1 or not near.size:
             return near
-        return np.asarray(scipy.signal.resample_poly(near, 1, self._every, axis=-1, padtype="line"))
+        return np.asarray(scipy.signal.resample_poly(near, 1, self.every, axis=-1, padtype="line"))
 
 
 def thinning(

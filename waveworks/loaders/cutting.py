@@ -15,12 +15,16 @@ from waveworks.units import NV_PER_UNIT
 
 @dataclass(frozen=True, eq=False)
 class Cut:
-    """Sweeps and what was left behind while making them.
+    """Sweeps, what they were cut from, and what was left behind while making them.
 
     Parameters
     ----------
     signals : Signals
         The sweeps.
+    channel_nv : ndarray, shape (n_total,)
+        What they were cut from, filtered.
+    starts : ndarray of int, shape (n_sweeps,)
+        The sample of it at which each sweep begins.
     processing : Processing
         The filter that was applied.
     n_left_out : int
@@ -28,6 +32,8 @@ class Cut:
     """
 
     signals: Signals
+    channel_nv: FloatArray
+    starts: NDArray[np.int64]
     processing: Processing
     n_left_out: int
 
@@ -85,19 +91,19 @@ def cut_sweeps(
     per_ms = continuous.sfreq_hz / 1e3
     first, last = math.ceil(start_ms * per_ms - 1e-6), math.floor(stop_ms * per_ms + 1e-6)
     inside = (continuous.onsets + first >= 0) & (continuous.onsets + last < channel.size)
-    onsets = continuous.onsets[inside]
-    if not onsets.size:
+    starts = continuous.onsets[inside] + first
+    if not starts.size:
         raise LoadError(
             f"{name}: none of {inside.size} stimuli leaves a whole sweep in the recording"
         )
-    sweeps = channel[onsets[:, np.newaxis] + np.arange(first, last + 1)]
+    sweeps = channel[starts[:, np.newaxis] + np.arange(last - first + 1)]
     signals = Signals(
-        labels=tuple(str(number) for number in range(1, len(onsets) + 1)),
+        labels=tuple(str(number) for number in range(1, len(starts) + 1)),
         values_nv=sweeps,
         axis=TimeAxis(continuous.sfreq_hz, first / per_ms, last - first + 1),
         notes=continuous.notes,
     )
-    return Cut(signals, processing, n_left_out=int(inside.size - onsets.size))
+    return Cut(signals, channel, starts, processing, n_left_out=int(inside.size - starts.size))
 
 
 def within_limit(sweeps_nv: FloatArray, reject_uv: float) -> NDArray[np.bool_]:

@@ -135,7 +135,7 @@ def read_manifest(data: bytes) -> tuple[ManifestRow, ...]:
     rows = []
     faults: list[str] = []
     for number, cells in _table(data):
-        reader = Cells(cells, where=f"{MANIFEST} row {number}")
+        reader = _reader(cells, number)
         rows.append(_row(reader, number))
         faults.extend(reader.faults)
     faults.extend(_across_rows(rows))
@@ -144,6 +144,27 @@ def read_manifest(data: bytes) -> tuple[ManifestRow, ...]:
         more = [f"{MANIFEST}: {hidden} more faults"] if hidden > 0 else []
         raise SessionError("\n".join(faults[:_FAULTS_SHOWN] + more))
     return tuple(rows)
+
+
+def row_of_cells(cells: dict[str, str], number: int) -> ManifestRow:
+    """Understand one row once more.
+
+    Parameters
+    ----------
+    cells : dict of str to str
+        Column and text of a row that `read_manifest` has understood.
+    number : int
+        Row in the file, the header being row 1.
+
+    Returns
+    -------
+    ManifestRow
+    """
+    return _row(_reader(cells, number), number)
+
+
+def _reader(cells: dict[str, str], number: int) -> Cells:
+    return Cells(cells, where=f"{MANIFEST} row {number}")
 
 
 def _table(data: bytes) -> Iterator[tuple[int, dict[str, str]]]:

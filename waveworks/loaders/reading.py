@@ -7,7 +7,7 @@ from pathlib import PurePosixPath
 from waveworks.errors import LoadError
 from waveworks.loaders.csv_data import read_csv
 from waveworks.loaders.csv_format import CsvFormat, read_csv_format
-from waveworks.loaders.cutting import cut_sweeps
+from waveworks.loaders.cutting import Cut, cut_sweeps
 from waveworks.loaders.data_files import DataFiles
 from waveworks.loaders.edf import read_edf_continuous, read_edf_signals
 from waveworks.loaders.edf_header import EdfHeader, read_header
@@ -127,24 +127,109 @@ def read_file(row: ManifestRow, name: str, files: DataFiles, options: ReadOption
     WaveworksError
         If the file, its description or the band-pass is unusable.
     """
-    raw = _read_edf(row, name, files) if is_edf(name) else _read_text(row, name, files, options)
+    raw = read_raw(row, name, files, options)
     if isinstance(raw, Continuous):
-        if row.layout != "sweeps":
-            raise LoadError(
-                f"{name}: cut at events, so its layout must be 'sweeps', not '{row.layout}'"
-            )
-        cut = cut_sweeps(
-            raw,
-            start_ms=_epoch_start(row),
-            stop_ms=row.epoch_stop_ms,
-            bandpass_hz=options.bandpass_hz,
-            name=name,
-        )
+        cut = cut_as_described(row, name, raw, options)
         return FileContent(cut.signals, cut.processing, cut.n_left_out)
     notes: tuple[str, ...] = ()
     if options.bandpass_hz is not None:
         notes = (f"{name}: not band-passed, because the data are cut already",)
     return FileContent(raw, notes=notes)
+
+
+def read_raw(
+    row: ManifestRow, name: str, files: DataFiles, options: ReadOptions
+) -> Signals | Continuous:
+    """Read one data file as its row describes it, a continuous recording as a whole.
+
+    Parameters
+    ----------
+    row : ManifestRow
+        The recording.
+    name : str
+        One of its files.
+    files : DataFiles
+        Of the session.
+    options : ReadOptions
+        Of the caller.
+
+    Returns
+    -------
+    Signals or Continuous
+
+    Raises
+    ------
+    WaveworksError
+        If the file or its description is unusable.
+    """
+    return _read_edf(row, name, files) if is_edf(name) else _read_text(row, name, files, options)
+
+
+def cut_as_described(
+    row: ManifestRow, name: str, continuous: Continuous, options: ReadOptions
+) -> Cut:
+    """Cut a continuous recording into sweeps as its row describes it.
+
+    Parameters
+    ----------
+    row : ManifestRow
+        The recording.
+    name : str
+        Its file.
+    continuous : Continuous
+        From `read_raw`.
+    options : ReadOptions
+        Of the caller.
+
+    Returns
+    -------
+    Cut
+
+    Raises
+    ------
+    WaveworksError
+        If the layout is another, the cut or the band-pass impossible.
+    """
+    if row.layout != "sweeps":
+        raise LoadError(
+            f"{name}: cut at events, so its layout must be 'sweeps', not '{row.layout}'"
+        )
+    return cut_sweeps(
+        continuous,
+        start_ms=_epoch_start(row),
+        stop_ms=row.epoch_stop_ms,
+        bandpass_hz=options.bandpass_hz,
+        name=name,
+    )
+
+
+def csv_format_of(
+    row: ManifestRow, files: DataFiles, default: CsvFormat | None
+) -> CsvFormat | None:
+    """Return the description of a row's CSV files.
+
+    Parameters
+    ----------
+    row : ManifestRow
+        The recording.
+    files : DataFiles
+        Of the session.
+    default : CsvFormat or None
+        Where the row names none.
+
+    Returns
+    -------
+    CsvFormat or None
+        None for files of our own form.
+
+    Raises
+    ------
+    WaveworksError
+        If the description is unusable.
+    """
+    if row.csv_format:
+        return read_csv_format(files.path(row.csv_format), name=row.csv_format)
+    return default
 
 
 def _read_edf(row: ManifestRow, name: str, files: DataFiles) -> Signals | Continuous:
@@ -178,7 +263,7 @@ def _read_text(
     row: ManifestRow, name: str, files: DataFiles, options: ReadOptions
 ) -> Signals | Continuous:
     data, _ = files.read(name)
-    described = _csv_format(row, files, options)
+    described = csv_format_of(row, files, options.csv_format)
     if described is not None:
         return read_foreign_csv(
             data, described, name=name, unit=row.unit, signals=row.signals, event=row.event
@@ -189,12 +274,6 @@ def _read_text(
             "a csv_format with a marker column"
         )
     return pick(read_csv(data, name=name, unit=row.unit), row.signals, name=name)
-
-
-def _csv_format(row: ManifestRow, files: DataFiles, options: ReadOptions) -> CsvFormat | None:
-    if row.csv_format:
-        return read_csv_format(files.path(row.csv_format), name=row.csv_format)
-    return options.csv_format
 
 
 def _epoch_start(row: ManifestRow) -> float:

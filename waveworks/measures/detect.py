@@ -3,26 +3,29 @@
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from waveworks.dsp.ab_ratio import ab_ratio
-from waveworks.dsp.detection import shape_test
-from waveworks.dsp.detectors import DETECTORS, Detector
-from waveworks.dsp.looks import first_look
+from waveworks.dsp.detectors import DETECTORS
 from waveworks.dsp.multiple_tests import holm
 from waveworks.errors import DataError
+from waveworks.loaders.continuous import is_continuous
+from waveworks.loaders.csv_format import CsvFormat
+from waveworks.measures.buffer_tests import SHAPE, ab_ratio_of_buffers, shape_of_buffers
+from waveworks.measures.detection_row import Detection, judged, noted
+from waveworks.measures.least_p import least_p
 from waveworks.measures.noise import used_ms
-from waveworks.measures.pooling import mean_trace, noise_only_trace
+from waveworks.measures.random_onsets import RANDOM_ONSET, random_onset_row
 from waveworks.measures.recordings import windows_of
 from waveworks.model import Blocks, Buffers, Recording, Session, Sweeps
 from waveworks.settings import Settings, StimulusWindows
 
-AB_RATIO, SHAPE = "ab-ratio", "shape"
+TESTS = (*DETECTORS, RANDOM_ONSET)
+"""Names of the tests that can be asked for."""
 
-ONLY_BUFFERS = "A and B hold no sweeps: the A/B ratio is weaker than a test of sweeps"
 NO_SWEEPS = "an average holds no sweeps: no test"
 
 
@@ -33,7 +36,7 @@ class DetectionPlan:
     Parameters
     ----------
     tests : tuple of str
-        Names of detectors.
+        Names out of `TESTS`, each counted once; empty is every test that a recording allows.
     alpha : float
         Overall rate of false positives of each test.
     looks : tuple of int
@@ -42,65 +45,13 @@ class DetectionPlan:
         Of the boundary, see `levels_from_paths`.
     """
 
-    tests: tuple[str, ...] = tuple(DETECTORS)
+    tests: tuple[str, ...] = ()
     alpha: float = 0.01
     looks: tuple[int, ...] = ()
     kind: str = "constant"
 
-
-@dataclass(frozen=True, kw_only=True)
-class Detection:
-    """One test of one recording.
-
-    Parameters
-    ----------
-    recording : Recording
-        That was tested.
-    test : str
-        Name of the test; empty where none could be made.
-    words : str
-        What the test is.
-    start_ms, stop_ms : float
-        Samples of the response window that were used, first and last.
-    statistic, pvalue : float
-        At the last look; NaN where the test could not be made.
-    pvalue_holm : float
-        For all corrected tests of the recording together.
-    alpha : float
-        Overall rate of false positives.
-    looks : tuple of int
-        Sweeps at each look.
-    levels, pvalues : tuple of float
-        Nominal level and p at each look.
-    detected : bool or None
-        Whether p was at most its level at a look; None without a test.
-    sweeps : int or None
-        At the first such look.
-    seconds : float
-        These sweeps at the stimulus rate, rejected ones not counted; NaN if either is unknown.
-    note : str
-        What to know about it.
-    fault : str
-        Why what was asked for could not be done.
-    """
-
-    recording: Recording
-    test: str = ""
-    words: str = ""
-    start_ms: float = math.nan
-    stop_ms: float = math.nan
-    statistic: float = math.nan
-    pvalue: float = math.nan
-    pvalue_holm: float = math.nan
-    alpha: float = math.nan
-    looks: tuple[int, ...] = ()
-    levels: tuple[float, ...] = ()
-    pvalues: tuple[float, ...] = ()
-    detected: bool | None = None
-    sweeps: int | None = None
-    seconds: float = math.nan
-    note: str = ""
-    fault: str = ""
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "tests", tuple(dict.fromkeys(self.tests)))
 
 
 def detect_recordings(
@@ -108,6 +59,7 @@ def detect_recordings(
     settings: Settings,
     plan: DetectionPlan,
     *,
+    csv_format: CsvFormat | None = None,
     track: Callable[[Sequence[Recording]], Iterable[Any]] = iter,
 ) -> tuple[Detection, ...]:
     """Test every recording of a session.
@@ -120,6 +72,8 @@ def detect_recordings(
         Windows per stimulus.
     plan : DetectionPlan
         Tests, rate and looks.
+    csv_format : CsvFormat, optional
+        That the session was read with; the signals of continuous recordings are read once more.
     track : callable
         Walks through the recordings, for a progress bar.
 
@@ -136,133 +90,119 @@ def detect_recordings(
     """
     if not 0 < plan.alpha < 1:
         raise DataError(f"alpha is {plan.alpha:g}; it must be between 0 and 1")
+    for test in plan.tests:
+        if test not in TESTS:
+            raise DataError(f"test is {test!r}; it must be one of {', '.join(TESTS)}")
+    tests = _Tests(plan, session.folder, csv_format)
     return tuple(
         found
         for recording in track(session.recordings)
-        for found in _detect(recording, settings, plan)
+        for found in _with_holm(tests.of(recording, settings))
     )
 
 
-def _detect(recording: Recording, settings: Settings, plan: DetectionPlan) -> tuple[Detection, ...]:
-    nothing = Detection(recording=recording)
-    try:
-        windows = windows_of(recording, settings)
-        waveforms = recording.data
-        window = waveforms.axis.window(*windows.response_ms, name="response window")
-    except DataError as fault:
-        return (replace(nothing, fault=str(fault)),)
-    start_ms, stop_ms = used_ms(waveforms.axis, window)
-    here = replace(nothing, start_ms=start_ms, stop_ms=stop_ms, alpha=plan.alpha)
-    match waveforms:
-        case Sweeps(sweeps_nv=epochs):
-            return _tests(here, epochs[:, window], 1, plan)
-        case Blocks(blocks_nv=epochs, n_per_block=counts):
-            if counts is None or len(set(counts)) > 1:
-                note = "blocks of unequal or unknown size: no test"
-                return (replace(here, note=note),)
-            return _tests(here, epochs[:, window], int(counts[0]), plan)
-        case Buffers():
-            return _tests_of_buffers(here, waveforms, window, windows, plan)
-        case _:
-            return (replace(here, note=NO_SWEEPS),)
-
-
-def _tests_of_buffers(
-    here: Detection, buffers: Buffers, window: slice, windows: StimulusWindows, plan: DetectionPlan
-) -> tuple[Detection, ...]:
-    """Make the two tests that A and B allow."""
-    ratio = ab_ratio(buffers.a_nv[window], buffers.b_nv[window], *buffers.counts)
-    found = [
-        replace(
-            here,
-            test=AB_RATIO,
-            words="variance of the average over that of the half difference",
-            statistic=ratio.ratio,
-            pvalue=ratio.pvalue,
-            note=ONLY_BUFFERS,
-        )
-    ]
-    half = noise_only_trace(buffers)
-    if SHAPE in plan.tests and half is not None:
-        one = replace(here, test=SHAPE, words=DETECTORS[SHAPE].words)
-        try:
-            shape = shape_test(
-                mean_trace(buffers),
-                buffers.axis.times_ms,
-                windows.response_ms,
-                [half],
-                clean_ms=windows.noise_ms,
-            )
-            note = "noise from half the difference of A and B alone: weaker than from sweeps"
-            one = replace(one, statistic=shape.statistic, pvalue=shape.pvalue, note=note)
-        except DataError as fault:
-            one = replace(one, note=f"no test: {fault}")
-        found.append(one)
-    together = holm([one.pvalue for one in found])
-    return tuple(
-        replace(
-            one,
-            pvalue_holm=float(p),
-            detected=None if math.isnan(one.pvalue) else one.pvalue <= plan.alpha,
-        )
-        for one, p in zip(found, together, strict=True)
-    )
-
-
-def _tests(
-    here: Detection, epochs: NDArray[np.float64], size: int, plan: DetectionPlan
-) -> tuple[Detection, ...]:
-    """Make every test on epochs that each hold so many sweeps."""
-    there_are = len(epochs) * size
-    looks = [n for n in plan.looks or (there_are,) if n <= there_are and n % size == 0]
-    blocks = f" in blocks of {size}" if size > 1 else ""
-    if not looks:
-        first = plan.looks[0]
-        fault = f"no look is possible: {there_are} sweeps{blocks}, the first look is at {first}"
-        return (replace(here, fault=fault),)
-    left_out = len(plan.looks) - len(looks) if plan.looks else 0
-    note = ""
-    if left_out:
-        note = f"{left_out} of {len(plan.looks)} looks left out: {there_are} sweeps{blocks}"
-    found = [
-        _test(replace(here, note=note), DETECTORS[name], epochs, size, looks, plan)
-        for name in plan.tests
-    ]
+def _with_holm(found: Sequence[Detection]) -> list[Detection]:
     corrected = [
-        one.pvalue if one.test and DETECTORS[one.test].corrected else math.nan for one in found
+        one.pvalue if one.test not in DETECTORS or DETECTORS[one.test].corrected else math.nan
+        for one in found
     ]
-    return tuple(
+    return [
         replace(one, pvalue_holm=float(p)) for one, p in zip(found, holm(corrected), strict=True)
-    )
+    ]
 
 
-def _test(
-    here: Detection,
-    detector: Detector,
-    epochs: NDArray[np.float64],
-    size: int,
-    looks: list[int],
-    plan: DetectionPlan,
-) -> Detection:
-    named = replace(here, test=detector.name, words=detector.words, looks=tuple(looks))
-    counts = np.array(looks) // size
-    step_ms = here.recording.data.axis.step_ms
-    try:
-        at_looks = detector.looks(epochs, counts, step_ms=step_ms)
-        levels = detector.levels(epochs, counts, plan.alpha, plan.kind, step_ms=step_ms)
-    except DataError as fault:
-        return replace(named, note="; ".join(filter(None, (here.note, f"no test: {fault}"))))
-    index = int(first_look(at_looks.pvalue, levels))
-    sweeps = looks[index] if index >= 0 else None
-    rate_hz = here.recording.rate_hz
-    return replace(
-        named,
-        note="; ".join(filter(None, (here.note, at_looks.note))),
-        statistic=float(at_looks.statistic[-1]),
-        pvalue=float(at_looks.pvalue[-1]),
-        levels=tuple(levels.tolist()),
-        pvalues=tuple(at_looks.pvalue.tolist()),
-        detected=index >= 0,
-        sweeps=sweeps,
-        seconds=math.nan if sweeps is None or not rate_hz else sweeps / rate_hz,
-    )
+@dataclass(frozen=True)
+class _Tests:
+    """The tests of a plan, on one recording after the other."""
+
+    plan: DetectionPlan
+    folder: Path
+    csv_format: CsvFormat | None
+
+    def of(self, recording: Recording, settings: Settings) -> list[Detection]:
+        nothing = Detection(recording=recording)
+        try:
+            windows = windows_of(recording, settings)
+            waveforms = recording.data
+            window = waveforms.axis.window(*windows.response_ms, name="response window")
+        except DataError as fault:
+            return [replace(nothing, fault=str(fault))]
+        start_ms, stop_ms = used_ms(waveforms.axis, window)
+        here = noted(
+            nothing,
+            *recording.notes,
+            start_ms=start_ms,
+            stop_ms=stop_ms,
+            alpha=self.plan.alpha,
+        )
+        match waveforms:
+            case Sweeps(sweeps_nv=epochs):
+                return self._of_epochs(here, epochs, 1, window)
+            case Blocks(blocks_nv=epochs, n_per_block=counts):
+                if counts is None or len(set(counts)) > 1:
+                    return [noted(here, "blocks of unequal or unknown size: no test")]
+                return self._of_epochs(here, epochs, int(counts[0]), window)
+            case Buffers():
+                return self._of_buffers(here, waveforms, window, windows)
+            case _:
+                return [noted(here, NO_SWEEPS)]
+
+    def _of_buffers(
+        self, here: Detection, buffers: Buffers, window: slice, windows: StimulusWindows
+    ) -> list[Detection]:
+        found = [ab_ratio_of_buffers(here, buffers, window)]
+        if not self.plan.tests or SHAPE in self.plan.tests:
+            shape = shape_of_buffers(here, buffers, windows)
+            found += [] if shape is None else [shape]
+        if RANDOM_ONSET in self.plan.tests:
+            found.append(self._random_onset(here, window))
+        return found
+
+    def _of_epochs(
+        self, here: Detection, epochs: NDArray[np.float64], size: int, window: slice
+    ) -> list[Detection]:
+        """Make every test on epochs that each hold so many sweeps."""
+        asked = self.plan.looks
+        there_are = len(epochs) * size
+        blocks = f" in blocks of {size}" if size > 1 else ""
+        looks = tuple(n for n in asked or (there_are,) if n <= there_are and n % size == 0)
+        if not looks:
+            fault = f"no look is possible: {there_are} sweeps{blocks}, the first look is at "
+            return [replace(here, fault=f"{fault}{asked[0]}")]
+        left_out = len(asked) - len(looks) if asked else 0
+        fewer = f"{left_out} of {len(asked)} looks left out: {there_are} sweeps{blocks}"
+        looked = noted(here, fewer if left_out else "", looks=looks)
+        return [
+            self._random_onset(here, window)
+            if name == RANDOM_ONSET
+            else self._detector(looked, name, epochs[:, window], size)
+            for name in self._names(here.recording)
+        ]
+
+    def _names(self, recording: Recording) -> tuple[str, ...]:
+        if self.plan.tests:
+            return self.plan.tests
+        whole = is_continuous(recording, self.folder, self.csv_format)
+        return TESTS if whole else tuple(DETECTORS)
+
+    def _detector(
+        self, here: Detection, name: str, epochs: NDArray[np.float64], size: int
+    ) -> Detection:
+        detector, plan = DETECTORS[name], self.plan
+        named = replace(here, test=name, words=detector.words)
+        counts = np.array(here.looks) // size
+        step_ms = here.recording.data.axis.step_ms
+        try:
+            at_looks = detector.looks(epochs, counts, step_ms=step_ms)
+            levels = detector.levels(epochs, counts, plan.alpha, plan.kind, step_ms=step_ms)
+        except DataError as fault:
+            return noted(named, f"no test: {fault}")
+        least = np.array([least_p(name, int(count)) for count in counts])
+        named = noted(named, at_looks.note, statistic=float(at_looks.statistic[-1]))
+        return judged(named, at_looks.pvalue, levels, least)
+
+    def _random_onset(self, here: Detection, window: slice) -> Detection:
+        found = random_onset_row(here, window, self.folder, self.csv_format)
+        if not self.plan.looks or not found.looks:
+            return found
+        return noted(found, f"made once, on all {found.looks[0]} sweeps, not at the looks")

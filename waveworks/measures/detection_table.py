@@ -5,7 +5,7 @@ from typing import Any
 
 import pandas as pd
 
-from waveworks.measures.detect import Detection
+from waveworks.measures.detection_row import Detection
 from waveworks.model import CONDITION_COLUMNS
 
 DETECTION_COLUMNS = (

@@ -1,19 +1,27 @@
 """Detection tests of a session: the table for machines, and where each number comes from."""
 
-import math
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from waveworks.measures.detect import Detection, DetectionPlan
+from waveworks.dsp.detectors import DETECTORS
+from waveworks.measures.detect import DetectionPlan
+from waveworks.measures.detection_row import Detection
 from waveworks.measures.detection_table import detection_table
 from waveworks.model import Session
 from waveworks.pipeline.cautions import CAUTIONS
-from waveworks.pipeline.provenance import versions
+from waveworks.pipeline.provenance import (
+    plain,
+    settings_used,
+    source_of,
+    versions,
+    window_used,
+)
 from waveworks.settings import Settings
 from waveworks.writers.output import PROVENANCE
 from waveworks.writers.tables import cell_text, table_text, write_json
+
+ALL = "all that a recording allows"
 
 
 def write_detection(
@@ -59,21 +67,30 @@ def _provenance(
         "versions": versions(),
         "session": session.info.session,
         "session_files": {file.name: file.sha256 for file in session.files},
-        "settings": {"name": settings.name, "sha256": settings.sha256},
-        "plan": asdict(plan),
+        "settings": settings_used(settings),
+        "unknown_columns": list(session.unknown_columns),
+        "plan": {
+            "tests": list(plan.tests) or ALL,
+            "alpha": plan.alpha,
+            "looks": list(plan.looks),
+            "boundary": plan.kind,
+        },
         "detection.csv": {
             f"{cell_text(one.recording.name)}|{one.test}": {
-                "files": {file.name: file.sha256 for file in one.recording.files},
+                **source_of(one.recording, session.unknown_columns),
                 "method": one.words,
-                "window_ms": [_number(one.start_ms), _number(one.stop_ms)],
+                "window_ms": window_used(one.start_ms, one.stop_ms),
+                "noise_window_ms": None if one.noise_ms is None else window_used(*one.noise_ms),
                 "n_sweeps_at_looks": list(one.looks),
-                "levels": list(one.levels),
-                "pvalues": [_number(p) for p in one.pvalues],
+                "boundary": plan.kind if _lowered(one) else "",
+                "levels": plain(one.levels),
+                "pvalues": plain(one.pvalues),
             }
             for one in found
         },
     }
 
 
-def _number(value: float) -> float | None:
-    return None if math.isnan(value) else value
+def _lowered(one: Detection) -> bool:
+    """Tell whether the levels are those of a boundary."""
+    return len(one.levels) > 1 and one.test in DETECTORS and DETECTORS[one.test].corrected

@@ -15,7 +15,7 @@ from waveworks.measures.final_traces import FinalTrace
 from waveworks.measures.levels import LevelMeasures
 from waveworks.measures.marks import MarkMeasure
 from waveworks.measures.recordings import RecordingMeasures
-from waveworks.model import Condition, Session
+from waveworks.model import Condition, Recording, Session
 from waveworks.pipeline.cautions import CAUTIONS
 from waveworks.settings import Settings, StimulusWindows
 from waveworks.writers.session_folder import READING_COLUMNS, WrittenRecording
@@ -57,11 +57,8 @@ def provenance(
         "session": session.info.session,
         "session_files": {file.name: file.sha256 for file in session.files},
         "settings": {
-            "name": settings.name,
-            "sha256": settings.sha256,
-            "set_by_hand": list(settings.changed),
-            "stimuli": [_windows(windows) for windows in settings.stimuli],
-            "expectations": [_plain(asdict(wave)) for wave in settings.expectations],
+            **settings_used(settings),
+            "expectations": [plain(asdict(wave)) for wave in settings.expectations],
         },
         "criteria": asdict(criteria),
         "methods": {name: asdict(definition) for name, definition in DEFINITIONS.items()},
@@ -157,8 +154,42 @@ def versions() -> dict[str, str]:
     return found
 
 
-def _recording(measured: RecordingMeasures, unknown_columns: tuple[str, ...]) -> dict[str, Any]:
-    recording, noise, detected = measured.recording, measured.noise, measured.detection
+def settings_used(settings: Settings) -> dict[str, Any]:
+    """Return where windows and limits come from.
+
+    Parameters
+    ----------
+    settings : Settings
+        That were used.
+
+    Returns
+    -------
+    dict
+        Name, hash, what was set by hand over them, and the windows of every stimulus.
+    """
+    return {
+        "name": settings.name,
+        "sha256": settings.sha256,
+        "set_by_hand": list(settings.changed),
+        "stimuli": [_windows(windows) for windows in settings.stimuli],
+    }
+
+
+def source_of(recording: Recording, unknown_columns: tuple[str, ...]) -> dict[str, Any]:
+    """Return where the data of a recording come from and what was done to them while reading.
+
+    Parameters
+    ----------
+    recording : Recording
+        Of the session.
+    unknown_columns : tuple of str
+        Columns of recordings.csv that mean nothing here.
+
+    Returns
+    -------
+    dict
+        Row, file hashes, band-pass in words, rejection, earphone delay, unknown cells.
+    """
     processing = recording.processing
     cells = dict(recording.cells)
     return {
@@ -168,13 +199,20 @@ def _recording(measured: RecordingMeasures, unknown_columns: tuple[str, ...]) ->
         "reject_uv": processing.reject_uv,
         "earphone_delay_ms": cells.get("earphone_delay_ms", ""),
         "unknown_columns": {column: cells[column] for column in unknown_columns},
+    }
+
+
+def _recording(measured: RecordingMeasures, unknown_columns: tuple[str, ...]) -> dict[str, Any]:
+    noise, detected = measured.noise, measured.detection
+    return {
+        **source_of(measured.recording, unknown_columns),
         "residual_noise": {
             "method": f"residual noise from {noise.method}" if noise.method else "",
-            "window_ms": _pair(noise.start_ms, noise.stop_ms),
+            "window_ms": window_used(noise.start_ms, noise.stop_ms),
         },
         "f_statistics": {
             "pvalue_method": detected.method,
-            "window_ms": _pair(detected.start_ms, detected.stop_ms),
+            "window_ms": window_used(detected.start_ms, detected.stop_ms),
             "fsp_point_ms": _number(detected.fsp_point_ms),
         },
     }
@@ -185,10 +223,10 @@ def _level(measured: LevelMeasures) -> dict[str, Any]:
     return {
         "recordings": [recording.name for recording in measured.recordings],
         "windows": None if windows is None else _windows(windows),
-        "expectation": None if measured.expected is None else _plain(asdict(measured.expected)),
+        "expectation": None if measured.expected is None else plain(asdict(measured.expected)),
         "f_statistics": {
             "pvalue_method": detected.method,
-            "window_ms": _pair(detected.start_ms, detected.stop_ms),
+            "window_ms": window_used(detected.start_ms, detected.stop_ms),
         },
         "shape_test": {"noise": measured.shape.method},
     }
@@ -201,13 +239,13 @@ def _trace(trace: FinalTrace, marks: MarkMeasure) -> dict[str, Any]:
         "weighting": trace.weighting,
         "residual_noise": {
             "method": f"residual noise from {method}" if method else "",
-            "window_ms": _pair(trace.noise.start_ms, trace.noise.stop_ms),
+            "window_ms": window_used(trace.noise.start_ms, trace.noise.stop_ms),
         },
         "marks": {
             "from": marks.marks_from,
             "method": marks.method,
-            "searched_ms": None if marks.searched_ms is None else _pair(*marks.searched_ms),
-            "candidates": [_plain(asdict(candidate)) for candidate in marks.others],
+            "searched_ms": None if marks.searched_ms is None else window_used(*marks.searched_ms),
+            "candidates": [plain(asdict(candidate)) for candidate in marks.others],
         },
     }
 
@@ -216,26 +254,48 @@ def _windows(windows: StimulusWindows) -> dict[str, Any]:
     return {
         "stimulus": windows.stimulus,
         "frequency_hz": windows.frequency_hz,
-        "response_window_ms": _pair(*windows.response_ms),
-        "noise_window_ms": _pair(*windows.noise_ms),
-        "v_window_ms": None if windows.v_ms is None else _pair(*windows.v_ms),
+        "response_window_ms": window_used(*windows.response_ms),
+        "noise_window_ms": window_used(*windows.noise_ms),
+        "v_window_ms": None if windows.v_ms is None else window_used(*windows.v_ms),
         "fsp_point_ms": _number(windows.fsp_point_ms),
         "source": windows.source,
     }
 
 
-def _plain(value: Any) -> Any:
-    """Return what strict JSON can hold: no NaN, an infinite end in words."""
+def plain(value: Any) -> Any:
+    """Return what strict JSON can hold: no NaN, an infinite end in words.
+
+    Parameters
+    ----------
+    value : object
+        A number, or a dict or tuple of them.
+
+    Returns
+    -------
+    object
+        All digits are kept.
+    """
     if isinstance(value, dict):
-        return {name: _plain(one) for name, one in value.items()}
+        return {name: plain(one) for name, one in value.items()}
     if isinstance(value, tuple):
-        return [_plain(one) for one in value]
+        return [plain(one) for one in value]
     if isinstance(value, float) and not math.isfinite(value):
         return None if math.isnan(value) else "no limit"
     return value
 
 
-def _pair(start: float, stop: float) -> list[float | str | None]:
+def window_used(start: float, stop: float) -> list[float | str | None]:
+    """Return the ends of a window as strict JSON can hold them.
+
+    Parameters
+    ----------
+    start, stop : float
+        In ms, to nine digits after the point; NaN is none.
+
+    Returns
+    -------
+    list
+    """
     return [_number(start), _number(stop)]
 
 
