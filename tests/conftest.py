@@ -7,7 +7,21 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from waveworks.model import (
+    Average,
+    Blocks,
+    Buffers,
+    ClinicianMarks,
+    Condition,
+    Counts,
+    Recording,
+    Sweeps,
+)
+
 PROJECT = Path(__file__).parents[1]
+
+CONDITION = Condition("right", "insert", "click", level_db_nhl=40.0)
+LAYOUTS = {Sweeps: "sweeps", Blocks: "blocks", Buffers: "buffers", Average: "average"}
 
 REQUIRED = {
     "recording": "one",
@@ -75,3 +89,21 @@ def write_traces() -> Callable[..., None]:
             writer.writerows(np.column_stack([times_ms, *columns.values()]).tolist())
 
     return write
+
+
+@pytest.fixture
+def make_recording() -> Callable[..., Recording]:
+    """`make_recording(waveforms, "name", v_ms=..., **fields)`."""
+
+    def make(waveforms, name="r", *, v_ms=np.nan, sn10_ms=np.nan, **fields) -> Recording:
+        given = {
+            "kind": "test",
+            "condition": CONDITION,
+            "layout": LAYOUTS.get(type(waveforms), "average"),
+            "counts": Counts(getattr(waveforms, "n_sweeps", None)),
+            "marks": ClinicianMarks(v_ms, sn10_ms),
+            **fields,
+        }
+        return Recording(name=name, waveforms=waveforms, **given)
+
+    return make

@@ -250,6 +250,69 @@ class TomlFile:
             )
         return value
 
+    def choices(
+        self, table: Table, key: str, allowed: Collection[str], *, place: str = ""
+    ) -> tuple[str, ...]:
+        """Return a list of texts that must each be one of a few, empty where it is absent.
+
+        Parameters
+        ----------
+        table : mapping
+            Where to look.
+        key : str
+            Name of the value.
+        allowed : collection of str
+            The choices.
+        place : str
+            Name of the table for the error.
+
+        Returns
+        -------
+        tuple of str
+
+        Raises
+        ------
+        WaveworksError
+            If the value is no list, or holds something else or the same twice.
+        """
+        value = table.get(key, [])
+        if not isinstance(value, list) or any(one not in allowed for one in value):
+            raise self.fail(
+                f"'{_at(place, key)}' is {quoted(value)}; it must be a list of "
+                + ", ".join(map(_named, allowed))
+            )
+        if len(set(value)) < len(value):
+            raise self.fail(f"'{_at(place, key)}' is {quoted(value)}; it holds one twice")
+        return tuple(value)
+
+    def flag(self, table: Table, key: str, *, place: str = "", default: bool) -> bool:
+        """Return a value that is true or false.
+
+        Parameters
+        ----------
+        table : mapping
+            Where to look.
+        key : str
+            Name of the value.
+        place : str
+            Name of the table for the error.
+        default : bool
+            Used where the key is absent.
+
+        Returns
+        -------
+        bool
+
+        Raises
+        ------
+        WaveworksError
+            If the value is something else.
+        """
+        value = table.get(key, default)
+        if not isinstance(value, bool):
+            raise self.fail(f"'{_at(place, key)}' is {quoted(value)}; it must be true or false")
+        return value
+
     def number(
         self, table: Table, key: str, *, place: str = "", above: float = -math.inf, unit: str = ""
     ) -> float | None:

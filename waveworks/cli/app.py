@@ -10,8 +10,10 @@ import click
 from waveworks.cli.calibrate import calibrate
 from waveworks.cli.check import check
 from waveworks.cli.convert import convert
+from waveworks.cli.criteria import criteria
 from waveworks.cli.demo import demo
 from waveworks.cli.detect import detect
+from waveworks.cli.grade import grade
 from waveworks.cli.measure import measure
 from waveworks.cli.report import report
 from waveworks.cli.show import show_faults
@@ -65,8 +67,10 @@ def commands() -> None:
 commands.add_command(calibrate)
 commands.add_command(check)
 commands.add_command(convert)
+commands.add_command(criteria)
 commands.add_command(demo)
 commands.add_command(detect)
+commands.add_command(grade)
 commands.add_command(measure)
 commands.add_command(report)
 commands.add_command(simulate)

@@ -37,5 +37,5 @@ def measure(
     with output_folder(output, force=force, source=session) as draft:
         found, settings = read_with_options(session, options)
         analysis = analyse(found, settings)
-        write_tables(analysis, draft)
-    ctx.exit(show_analysis(analysis, output, as_json=as_json))
+        write_tables(analysis, draft, graded=False)
+    ctx.exit(show_analysis(analysis, output, as_json=as_json, graded=False))

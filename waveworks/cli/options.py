@@ -11,7 +11,7 @@ import click
 Command = TypeVar("Command", bound=Callable[..., Any])
 Pair = tuple[float, float]
 
-_FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
+existing_file = click.Path(path_type=Path, exists=True, dir_okay=False)
 
 
 def session_argument(command: Command) -> Command:
@@ -97,7 +97,7 @@ def criteria_option(command: Command) -> Command:
     -------
     callable
     """
-    return click.option("--criteria", type=_FILE, help="Criteria file (TOML).")(command)
+    return click.option("--criteria", type=existing_file, help="Criteria file (TOML).")(command)
 
 
 def json_option(command: Command) -> Command:
@@ -189,9 +189,9 @@ def _decorated(command: Command, options: dict[str, Callable[[Command], Command]
 
 
 _READING: dict[str, Callable[[Any], Any]] = {
-    "settings": click.option("--settings", type=_FILE, help="Settings file (TOML)."),
+    "settings": click.option("--settings", type=existing_file, help="Settings file (TOML)."),
     "csv_format": click.option(
-        "--csv-format", type=_FILE, help="Description of CSV files of another make (TOML)."
+        "--csv-format", type=existing_file, help="Description of CSV files of another make (TOML)."
     ),
     "response_window": _pair(
         "--response-window", "START STOP", "Window of F statistics and agreement, ms."

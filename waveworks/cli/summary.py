@@ -37,9 +37,16 @@ _LEVEL_COLUMNS = (
     "v_sn10_nv",
     "marks_from",
 )
+_THRESHOLD_COLUMNS = (
+    "relation",
+    "threshold_db_nhl",
+    "threshold_db_ehl",
+    "gold_standard",
+    "missing",
+)
 
 
-def show_analysis(analysis: "Analysis", output: Path, *, as_json: bool) -> int:
+def show_analysis(analysis: "Analysis", output: Path, *, as_json: bool, graded: bool = True) -> int:
     """Print the short tables, the cautions, and what could not be measured.
 
     Parameters
@@ -50,6 +57,8 @@ def show_analysis(analysis: "Analysis", output: Path, *, as_json: bool) -> int:
         Where it was written to.
     as_json : bool
         Print the tables as JSON, and nothing else on standard output.
+    graded : bool
+        Show grades.
 
     Returns
     -------
@@ -59,7 +68,7 @@ def show_analysis(analysis: "Analysis", output: Path, *, as_json: bool) -> int:
     from waveworks.measures.checks import notes_of
     from waveworks.pipeline.cautions import CAUTIONS
 
-    show_tables(_tables(analysis), as_json=as_json)
+    show_tables(_tables(analysis, graded), as_json=as_json)
     if not as_json:
         click.echo("\n".join((f"Written to {output}.", "", *CAUTIONS)))
     show_faults(notes_of(analysis.session))
@@ -67,20 +76,31 @@ def show_analysis(analysis: "Analysis", output: Path, *, as_json: bool) -> int:
     return 1 if analysis.faults else 0
 
 
-def _tables(analysis: "Analysis") -> dict[str, list[dict[str, Any]]]:
+def _tables(analysis: "Analysis", graded: bool) -> dict[str, list[dict[str, Any]]]:
     from waveworks.measures.tables import rows_of
 
-    return {
+    columns = [*_LEVEL_COLUMNS, *(("grade",) if graded else ())]
+    tables = {
         "recordings": rows_of(analysis.measures[list(_RECORDING_COLUMNS)]),
         "levels": [
             {"level": label, **row}
             for label, row in zip(
                 _labels([one.condition for one in analysis.level_measures]),
-                rows_of(analysis.levels[list(_LEVEL_COLUMNS)]),
+                rows_of(analysis.levels[columns]),
                 strict=True,
             )
         ],
     }
+    if graded:
+        tables["thresholds"] = [
+            {"series": label, **row}
+            for label, row in zip(
+                _labels([one.series for one in analysis.found_thresholds]),
+                rows_of(analysis.thresholds[list(_THRESHOLD_COLUMNS)]),
+                strict=True,
+            )
+        ]
+    return tables
 
 
 def _labels(conditions: "Sequence[Condition]") -> list[str]:

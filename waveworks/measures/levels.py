@@ -75,6 +75,8 @@ class LevelMeasures:
         That were used.
     expected : ExpectedWave or None
         What the settings expect of this kind of recording.
+    order_breaks : tuple of str
+        Where the marks break the order of the series: against the next higher level with marks.
     notes : tuple of str
         What a reader of the numbers should know.
     faults : tuple of str
@@ -90,6 +92,7 @@ class LevelMeasures:
     detection: DetectionMeasure = field(default_factory=DetectionMeasure)
     windows: StimulusWindows | None = None
     expected: ExpectedWave | None = None
+    order_breaks: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
 
@@ -131,6 +134,7 @@ def measure_levels(session: Session, settings: Settings) -> tuple[LevelMeasures,
         replace(
             level,
             marks=found,
+            order_breaks=broken,
             faults=level.faults + ((one.suggestion.fault,) if one.suggestion.fault else ()),
             notes=tuple(dict.fromkeys((*level.notes, *found_notes.notes, *broken))),
         )

@@ -313,15 +313,32 @@ def _noise(waveforms: Waveforms, window: slice) -> ResidualNoise | None:
             return None
 
 
-def _split_note(recording: Recording) -> str:
+def perhaps_split_by_polarity(recording: Recording) -> bool:
+    """Tell whether the difference of A and B may hold what changes with polarity.
+
+    Parameters
+    ----------
+    recording : Recording
+        Any.
+
+    Returns
+    -------
+    bool
+        Also where nobody said how A and B were filled under alternating polarity.
+    """
     if not isinstance(recording.waveforms, Buffers):
-        return ""
-    if recording.buffer_split == "polarity":
-        return POLARITY_NOTE.format(how="hold opposite polarities")
-    if recording.buffer_split is None and recording.condition.polarity == "alternating":
+        return False
+    unknown = recording.buffer_split is None and recording.condition.polarity == "alternating"
+    return recording.buffer_split == "polarity" or unknown
+
+
+def _split_note(recording: Recording) -> str:
+    if perhaps_split_by_polarity(recording):
         return POLARITY_NOTE.format(
-            how="were filled in an unknown way under alternating polarity, perhaps by polarity"
+            how="hold opposite polarities"
+            if recording.buffer_split
+            else "were filled in an unknown way under alternating polarity, perhaps by polarity"
         )
-    if recording.buffer_split == "halves":
+    if isinstance(recording.waveforms, Buffers) and recording.buffer_split == "halves":
         return "A and B are the first and second half: their difference also holds slow change"
     return ""

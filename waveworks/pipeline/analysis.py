@@ -1,15 +1,25 @@
-"""`analyse(session) -> Analysis`: measures of every recording and every level."""
+"""`analyse(session) -> Analysis`: measures of every recording and every level, and its grade."""
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import pandas as pd
 
 from waveworks.criteria import Criteria
+from waveworks.grading import (
+    LevelGrade,
+    Threshold,
+    clauses_table,
+    find_thresholds,
+    grade_levels,
+    graded_levels_table,
+    thresholds_table,
+)
 from waveworks.loaders.session import session_criteria, session_settings
 from waveworks.measures.levels import LevelMeasures, measure_levels
 from waveworks.measures.recordings import RecordingMeasures, measure_recordings
-from waveworks.measures.tables import levels_table, measures_table, traces_table
+from waveworks.measures.tables import measures_table, traces_table
 from waveworks.model import Session
 from waveworks.pipeline.provenance import provenance
 from waveworks.settings import Settings
@@ -26,7 +36,7 @@ class Analysis:
     settings : Settings
         That were used.
     criteria : Criteria
-        The limits that go with the numbers.
+        What each grade needs, and limits that go with the numbers.
     recordings : tuple of RecordingMeasures
         One a recording.
     level_measures : tuple of LevelMeasures
@@ -44,15 +54,36 @@ class Analysis:
         """A row a recording."""
         return measures_table(self.recordings)
 
+    @cached_property
+    def graded(self) -> tuple[LevelGrade, ...]:
+        """The grade of each tested condition."""
+        return grade_levels(self.level_measures, self.criteria)
+
     @property
     def levels(self) -> pd.DataFrame:
-        """A row a tested condition."""
-        return levels_table(self.level_measures)
+        """A row a tested condition, with its grade."""
+        return graded_levels_table(self.graded)
+
+    @property
+    def clauses(self) -> pd.DataFrame:
+        """A row a clause and the trace that it was held against."""
+        return clauses_table(self.graded)
 
     @property
     def traces(self) -> pd.DataFrame:
         """A row a final trace."""
         return traces_table(self.level_measures)
+
+    @cached_property
+    def found_thresholds(self) -> tuple[Threshold, ...]:
+        """The threshold of each level series."""
+        age_weeks = self.session.info.corrected_age_weeks
+        return find_thresholds(self.graded, self.criteria, age_weeks)
+
+    @property
+    def thresholds(self) -> pd.DataFrame:
+        """A row a level series."""
+        return thresholds_table(self.found_thresholds)
 
     @property
     def provenance(self) -> dict[str, Any]:
@@ -80,7 +111,7 @@ class Analysis:
 def analyse(
     session: Session, settings: Settings | None = None, criteria: Criteria | None = None
 ) -> Analysis:
-    """Measure every recording and every level of a session.
+    """Measure every recording and every level of a session, and grade the levels.
 
     Parameters
     ----------

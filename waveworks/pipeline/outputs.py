@@ -2,12 +2,13 @@
 
 from pathlib import Path
 
+from waveworks.measures.tables import levels_table
 from waveworks.pipeline.analysis import Analysis
 from waveworks.writers.output import PROVENANCE
 from waveworks.writers.tables import table_text, write_json
 
 
-def write_tables(analysis: Analysis, folder: Path) -> None:
+def write_tables(analysis: Analysis, folder: Path, *, graded: bool = True) -> None:
     """Write the tables of an analysis as CSV, and where each number comes from as JSON.
 
     Parameters
@@ -16,6 +17,8 @@ def write_tables(analysis: Analysis, folder: Path) -> None:
         What was measured.
     folder : Path
         That exists; files of the same name are overwritten.
+    graded : bool
+        Write grades, their reasons, clauses.csv and thresholds.csv.
 
     Raises
     ------
@@ -24,9 +27,12 @@ def write_tables(analysis: Analysis, folder: Path) -> None:
     """
     tables = {
         "measures.csv": analysis.measures,
-        "levels.csv": analysis.levels,
+        "levels.csv": analysis.levels if graded else levels_table(analysis.level_measures),
         "traces.csv": analysis.traces,
     }
+    if graded:
+        tables["clauses.csv"] = analysis.clauses
+        tables["thresholds.csv"] = analysis.thresholds
     for name, table in tables.items():
         rows = table.itertuples(index=False, name=None)
         (folder / name).write_text(

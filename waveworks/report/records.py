@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from waveworks.grading import LevelGrade
 from waveworks.report.pictures import Picture
 from waveworks.report.quantities import Quantity
 
@@ -82,6 +83,8 @@ class LevelSection:
         In words.
     row : dict
         Its row of levels.csv.
+    graded : LevelGrade
+        Its grade, with reasons and clauses.
     lines : tuple of Line
         Its numbers.
     traces : tuple of TraceRow
@@ -98,6 +101,7 @@ class LevelSection:
     title: str
     condition: str
     row: Row
+    graded: LevelGrade
     lines: tuple[Line, ...]
     traces: tuple[TraceRow, ...]
     recordings: tuple[RecordingTable, ...]
@@ -115,6 +119,8 @@ class SeriesSection:
         Of the section.
     ear : str
         For its colour.
+    thresholds : tuple of str
+        What the grades say about the threshold, in words.
     pictures : tuple of Picture
         The replicates by level.
     levels : tuple of LevelSection
@@ -124,6 +130,7 @@ class SeriesSection:
     id: str
     title: str
     ear: str
+    thresholds: tuple[str, ...]
     pictures: tuple[Picture, ...]
     levels: tuple[LevelSection, ...]
 

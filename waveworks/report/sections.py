@@ -2,13 +2,14 @@
 
 from collections.abc import Collection, Iterable, Sequence
 
+from waveworks.grading import LevelGrade, Threshold, graded_levels_table
 from waveworks.loaders.session import Track
 from waveworks.measures.final_traces import COMBINED
 from waveworks.measures.level_views import level_progress
 from waveworks.measures.levels import SWEEPS_ALIKE, LevelMeasures
 from waveworks.measures.marks import MarkMeasure
 from waveworks.measures.recordings import RecordingMeasures
-from waveworks.measures.tables import levels_table, rows_of
+from waveworks.measures.tables import rows_of
 from waveworks.model import Condition
 from waveworks.model.condition import UNMASKED
 from waveworks.pipeline import Analysis
@@ -38,26 +39,32 @@ def series_sections(analysis: Analysis, *, track: Track = iter) -> tuple[SeriesS
     tuple of SeriesSection
         In the order in which the session meets them.
     """
-    groups: dict[Condition, list[LevelMeasures]] = {}
-    for level in analysis.level_measures:
-        groups.setdefault(level.condition.series, []).append(level)
-    for levels in groups.values():
-        levels.sort(key=lambda level: _height(level.condition), reverse=True)
+    groups: dict[Condition, list[LevelGrade]] = {}
+    for one in analysis.graded:
+        groups.setdefault(one.level.condition.series, []).append(one)
+    for graded in groups.values():
+        graded.sort(key=lambda one: _height(one.level.condition), reverse=True)
     sections: dict[Condition, list[LevelSection]] = {series: [] for series in groups}
     ids = {series: f"series-{number}" for number, series in enumerate(groups, start=1)}
-    for level in track([level for levels in groups.values() for level in levels]):
-        series = level.condition.series
+    for one in track([one for graded in groups.values() for one in graded]):
+        series = one.level.condition.series
         anchor = f"{ids[series]}-level-{len(sections[series]) + 1}"
-        sections[series].append(_level_section(analysis, level, anchor))
+        sections[series].append(_level_section(analysis, one, anchor))
     return tuple(
         SeriesSection(
             id=ids[series],
             title=str(series),
             ear=series.ear,
-            pictures=tuple(series_pictures(levels)),
+            thresholds=tuple(
+                line
+                for one in analysis.found_thresholds
+                if one.series == series
+                for line in _threshold_words(one)
+            ),
+            pictures=tuple(series_pictures([one.level for one in graded])),
             levels=tuple(sections[series]),
         )
-        for series, levels in groups.items()
+        for series, graded in groups.items()
     )
 
 
@@ -93,13 +100,14 @@ def _height(condition: Condition) -> tuple[bool, float]:
     return condition.level_db_ehl is None, float("-inf") if level is None else level
 
 
-def _level_section(analysis: Analysis, level: LevelMeasures, anchor: str) -> LevelSection:
+def _level_section(analysis: Analysis, graded: LevelGrade, anchor: str) -> LevelSection:
+    level = graded.level
     here = [
         one
         for one in analysis.recordings
         if one.recording.kind == "test" and one.recording.condition == level.condition
     ]
-    row = rows_of(levels_table([level]))[0]
+    row = rows_of(graded_levels_table([graded]))[0]
     progress = level_progress(level)
     pictures = [*level_pictures(level, progress, analysis.criteria)]
     drawn = () if level.combined is None else level.combined.members
@@ -112,6 +120,7 @@ def _level_section(analysis: Analysis, level: LevelMeasures, anchor: str) -> Lev
         title=_title(level.condition),
         condition=str(level.condition),
         row=row,
+        graded=graded,
         lines=tuple(level_lines(level, row, analysis.criteria)),
         traces=trace_rows(level),
         recordings=recording_tables(here, analysis.session.unknown_columns),
@@ -124,6 +133,20 @@ def _level_section(analysis: Analysis, level: LevelMeasures, anchor: str) -> Lev
             *_recording_notes(here, level.notes),
         ),
     )
+
+
+def _threshold_words(found: Threshold) -> Iterable[str]:
+    """Say what the threshold is, how sure, and what is missing."""
+    numbers = [
+        f"{found.relation} {db:g} {unit}"
+        for db, unit in ((found.threshold_db_nhl, "dB nHL"), (found.threshold_db_ehl, "dB eHL"))
+        if db is not None
+    ]
+    standard = "gold standard met" if found.gold_standard else "gold standard not met"
+    yield f"Threshold {', '.join(numbers)}; {standard}" if numbers else "No threshold"
+    yield from found.missing
+    if found.no_ehl:
+        yield found.no_ehl
 
 
 def _other_places(level: LevelMeasures) -> Iterable[str]:

@@ -58,7 +58,8 @@ def cell_text(value: object) -> str:
         return "" if math.isnan(value) else f"{value:.10g}"
     # A lone carriage return would end the row for some readers.
     text = str(value).replace("\r\n", "\n").replace("\r", "\n")
-    harmless = not text.startswith(_FORMULA_STARTS) or is_plain_number(text)
+    # A sign alone, such as the relation of a threshold, is no formula.
+    harmless = len(text) < 2 or not text.startswith(_FORMULA_STARTS) or is_plain_number(text)
     return text if harmless else f"'{text}"
 
 
