@@ -103,7 +103,7 @@ def _noise(
         if difference is None:
             return None, ""
         noise, method = difference[np.newaxis], "the difference of the two final traces"
-    if combined.noise.rn_nv > 0:
+    if combined.weighting == "inverse-variance" and combined.noise.rn_nv > 0:
         # Weights by inverse variance leave less noise than counts do, which the traces go by.
         inside = noise[:, combined.axis.window(*windows.noise_ms, name="noise window")]
         size = math.sqrt(np.mean(inside**2))
