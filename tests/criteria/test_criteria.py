@@ -172,7 +172,9 @@ def test_a_missing_file_is_a_plain_line(tmp_path):
     [
         ("order_breaks", "", "-1", "'clause 1 (quiet).value' is -1; it must be at least 0"),
         ("v_outside_ms", "ms", "-0.1", "'clause 1 (quiet).value' is -0.1; it must be at least 0"),
-        ("shape_pvalue", "", "5", "'clause 1 (quiet).value' is 5; a chance is at most 1"),
+        ("shape_pvalue", "", "5", "'clause 1 (quiet).value' is 5; it must be at most 1"),
+        ("rn_nv", "nV", "20000", "is 20000; it must be at most 10000"),
+        ("order_breaks", "", "0.5", "is 0.5; it must be a whole number"),
         ("shape_pvalue", "", "0", "'clause 1 (quiet).value' is 0; it must be above 0"),
     ],
 )
@@ -181,3 +183,35 @@ def test_a_value_that_its_quantity_cannot_have_is_refused(read, quantity, unit, 
     with pytest.raises(SettingsError) as fault:
         read(text.replace("value = 20", f"value = {value}").replace('"nV"', f'"{unit}"'))
     assert message in str(fault.value)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "operator", "grade", "message"),
+    [
+        ("shape_pvalue", "<=", "RA", "(quiet).operator' is '<='; RA needs a p above a limit"),
+        ("shape_pvalue", ">", "CR", "(quiet).operator' is '>'; CR needs a p below a limit"),
+        ("f_pvalue", ">", "one-trace CR", "CR needs a p below a limit"),
+        ("f_pvalue", ">", "RA", "no clause of RA limits rn_nv"),
+    ],
+)
+def test_a_clause_that_would_turn_a_grade_round_is_refused(
+    read, quantity, operator, grade, message
+):
+    text = CLAUSE.replace('"rn_nv"', f'"{quantity}"').replace('"each trace"', '"combined"')
+    text = text.replace("value = 20", f'value = 0.05\ngrades = ["{grade}"]').replace('"nV"', '""')
+    with pytest.raises(SettingsError) as fault:
+        read(text.replace('"<="', f'"{operator}"'))
+    assert message in str(fault.value)
+
+
+def test_a_value_from_memory_says_of_what(read):
+    remembered = CLAUSE.replace('"own choice"', '"from memory"')
+    with pytest.raises(SettingsError, match=r"source' is missing; say from memory of what"):
+        read(remembered)
+    assert read(remembered + 'source = "a handbook"\n').clauses[0].source == "a handbook"
+
+
+@pytest.mark.parametrize("meaning", ["", " ", "two\\nlines"])
+def test_a_meaning_is_one_line(read, meaning):
+    with pytest.raises(SettingsError, match=r"\(quiet\).meaning' is .*; it must be one line"):
+        read(CLAUSE.replace('"quiet enough"', f'"{meaning}"'))

@@ -20,6 +20,7 @@ stimulus = "tone-burst"
 frequency_hz = 4000
 transducer = "headphone"
 level_db_ehl = 30
+source = "a handbook"
 status = "from memory"
 """
 OFFSET = """
@@ -55,7 +56,7 @@ def test_the_tables_are_read(read):
             frequency_hz=4000.0,
             transducer="headphone",
             level_db_ehl=30.0,
-            source="",
+            source="a handbook",
             status="from memory",
         ),
     )

@@ -9,6 +9,7 @@ from waveworks.criteria import Criteria, default_criteria
 from waveworks.grading import grade_levels, graded_levels_table
 from waveworks.measures.levels import LevelMeasures
 from waveworks.measures.tables import LEVELS_COLUMNS
+from waveworks.model import ClinicianMarks
 
 NAN = math.nan
 CRITERIA = default_criteria()
@@ -30,11 +31,33 @@ def test_a_response_of_suggestions_alone_is_provisional(make_level):
     assert "provisional" in one.reasons[-1]
 
 
-def test_an_absent_response_is_provisional_until_a_clinician_says_so(make_absent):
-    (one,) = graded(make_absent())
+def test_an_absent_response_is_provisional_until_a_tester_says_so(make_absent):
+    level = make_absent(rn_nv=(10.0, 10.0))
+    (one,) = graded(level)
     assert one.grade == "RA"
+    assert one.provisional
     assert one.reasons[0] == "all 11 clauses of RA hold"
     assert "provisional" in one.reasons[-1]
+    said = tuple(replace(r, reported=replace(r.reported, grade="RA")) for r in level.recordings)
+    (confirmed,) = graded(replace(level, recordings=said))
+    assert confirmed.reasons == ("all 11 clauses of RA hold",)
+    assert not confirmed.provisional
+
+
+def test_a_mark_on_data_that_were_left_out_counts_against_silence(make_absent):
+    """On a copy or a file that is missing: somebody saw a response there."""
+    level = make_absent()
+    for marks in (ClinicianMarks(v_ms=8.0), ClinicianMarks(sn10_ms=11.0)):
+        marked = replace(level.recordings[0], name="r3", waveforms=None, marks=marks)
+        (one,) = graded(replace(level, recordings=(*level.recordings, marked)))
+        assert one.grade == "Inc"
+
+
+def test_buffers_by_polarity_never_make_an_absent_response_whatever_the_criteria_say(make_absent):
+    kept = tuple(one for one in CRITERIA.clauses if one.id != "no-polarity-buffers")
+    (one,) = graded(make_absent(split="polarity"), criteria=replace(CRITERIA, clauses=kept))
+    assert one.grade == "Inc"
+    assert one.reasons == ("never RA: A and B are, or may be, split by polarity",)
 
 
 @pytest.mark.parametrize(
@@ -65,8 +88,6 @@ def test_a_response_that_misses_one_clause_is_inconclusive_and_says_which(
     [
         ({"rn_nv": (14.0, 16.0)}, "noise-absent"),
         ({"gap_nv": 26.0}, "gap-absent"),
-        ({"shape_pvalue": 0.04}, "shape-absent"),
-        ({"f_pvalue": 0.005}, "f-absent"),
         ({"split": "polarity"}, "no-polarity-buffers"),
         ({"split": None, "polarity": "alternating"}, "no-polarity-buffers"),
         ({"rn_nv": (NAN, NAN)}, "noise-absent"),
@@ -76,6 +97,14 @@ def test_silence_that_misses_one_clause_is_inconclusive(make_absent, changes, cl
     (one,) = graded(make_absent(**changes))
     assert one.grade == "Inc"
     assert any(reason.startswith("RA needs: ") and clause in reason for reason in one.reasons)
+
+
+@pytest.mark.parametrize("changes", [{"shape_pvalue": 0.04}, {"f_pvalue": 0.005}])
+def test_a_test_that_found_something_keeps_a_level_from_being_absent(make_absent, changes):
+    """No recording makes it absent then, so it is told what a clear response needs."""
+    (one,) = graded(make_absent(**changes))
+    assert one.grade == "Inc"
+    assert [reason.split(":")[0] for reason in one.reasons] == ["CR needs"]
 
 
 def test_a_mark_keeps_a_quiet_pair_from_being_absent(make_absent):
@@ -116,7 +145,7 @@ def test_one_trace_is_enough_above_a_replicated_response(make_level):
 def test_one_trace_is_not_enough_at_or_below_the_lowest_response(make_level, db):
     single, _ = graded(make_level(db=db, v_ms=8.5, **ONE_TRACE), make_level(db=40.0))
     assert single.grade == "Inc"
-    assert single.reasons[-1].endswith("needs a replicated CR at a lower level of the series")
+    assert "CR from one trace needs: a replicated CR at a lower level" in single.reasons[-1]
 
 
 def test_one_trace_below_another_single_one_is_not_enough(make_level):
@@ -141,6 +170,7 @@ def test_one_trace_must_be_large_and_found(make_level, changes):
         make_level(db=60.0, **({"v_ms": 7.2} | ONE_TRACE | changes)), make_level(db=40.0)
     )
     assert single.grade == "Inc"
+    assert single.reasons[-1].startswith("CR from one trace needs: ")
 
 
 def test_another_ear_does_not_lend_its_response(make_level):

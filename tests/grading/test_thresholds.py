@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from waveworks.criteria import default_criteria
 from waveworks.criteria.model import EhlOffset
-from waveworks.grading.grades import LevelGrade
+from waveworks.grading import LevelGrade
 from waveworks.grading.threshold_table import THRESHOLDS_COLUMNS, thresholds_table
 from waveworks.grading.thresholds import find_thresholds, level_series
 from waveworks.measures.levels import LevelMeasures

@@ -21,7 +21,7 @@ import pytest
 
 from waveworks.criteria import default_criteria
 from waveworks.criteria.model import ThresholdRule
-from waveworks.grading.grades import LevelGrade, grade_levels
+from waveworks.grading import LevelGrade, grade_levels
 from waveworks.grading.thresholds import find_thresholds
 from waveworks.measures.levels import LevelMeasures, measure_levels
 from waveworks.model import (
@@ -669,7 +669,7 @@ def test_one_trace_refused_at_threshold(ward, judged):
     """A like recording with nothing but an RA below: never at threshold."""
     grades, reasons, found = judged(ward.sweeps(45, CLEAR), ward.pair(35, FLAT))
     assert grades == ["Inc", "RA"]
-    assert "needs a replicated CR at a lower level" in reasons[0]
+    assert "needs: a replicated CR at a lower level" in reasons[0]
     assert summary(found) == ("", None, None, False)
     assert "45 dB nHL, is Inc" in found.missing[1]
 

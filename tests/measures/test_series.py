@@ -358,3 +358,27 @@ def test_a_clinicians_marks_stand_and_their_disorder_is_told(measured):
 def test_a_clinicians_mark_outside_the_v_window_is_told(measured):
     level_ = measured({60.0: (7.6, 160.0)}, v_ms={60.0: 4.0})[60.0]
     assert any("V mark at 4 ms is not in the V window, 6.5 to 12 ms" in n for n in level_.notes)
+
+
+def test_a_suggestion_says_nothing_against_a_clinician() -> None:
+    levels = [level(60), level(50), level(40)]
+    placed = [replace(mark(v), marks_from="clinician") for v in (7.0, 9.0)]
+    suggested = replace(mark(9.5), marks_from="suggested")
+    found = order_notes(levels, [placed[0], suggested, placed[1]])
+    assert found[2] == ()
+    # Between suggestions, and of a suggestion against a clinician's mark, it is told.
+    other = replace(mark(6.0), marks_from="suggested")
+    assert order_notes(levels[:2], [placed[0], other])[1]
+    assert order_notes(levels[1:], [suggested, other])[1]
+
+
+@pytest.mark.parametrize(("v_ms", "sn10_ms"), [(40.0, 44.0), (12.0, 11.0)])
+def test_a_mark_that_cannot_be_says_nothing_of_the_level_below(
+    make_recording, v_ms, sn10_ms
+) -> None:
+    runs = [make_recording(Average(np.zeros(300), 1000, AXIS), f"r{i}") for i in range(2)]
+    combined = final_traces(runs, (1.5, math.inf))[-1]  # ends at 25 ms
+    levels = [replace(level(db), combined=combined) for db in (40, 30)]
+    impossible = replace(mark(v_ms), sn10_ms=sn10_ms, marks_from="clinician")
+    below = replace(mark(9.0), marks_from="clinician")
+    assert order_notes(levels, [impossible, below])[1] == ()

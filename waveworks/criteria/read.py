@@ -23,6 +23,8 @@ SCOPES = ("each trace", "combined")
 _COMBINED = ("combined",)
 _AT_MOST, _AT_LEAST = ("<=", "<"), (">=", ">")
 _EITHER = (*_AT_MOST, *_AT_LEAST)
+_MOST_NV = 10_000.0
+"""Far above any average of the brainstem's, so that a slip of the unit is caught (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -33,33 +35,36 @@ class _Quantity:
     unit: str = ""
     scopes: tuple[str, ...] = _COMBINED
     from_zero: bool = False
+    most: float = math.inf
+    whole: bool = False
 
 
 QUANTITIES = {
-    "rn_nv": _Quantity(_AT_MOST, "nV", SCOPES),
-    "gap_nv": _Quantity(_AT_MOST, "nV"),
-    "v_sn10_nv": _Quantity(_AT_LEAST, "nV", SCOPES),
-    "v_sn10_corrected_nv": _Quantity(_AT_LEAST, "nV"),
+    "rn_nv": _Quantity(_AT_MOST, "nV", SCOPES, most=_MOST_NV),
+    "gap_nv": _Quantity(_AT_MOST, "nV", most=_MOST_NV),
+    "v_sn10_nv": _Quantity(_AT_LEAST, "nV", SCOPES, most=_MOST_NV),
+    "v_sn10_corrected_nv": _Quantity(_AT_LEAST, "nV", most=_MOST_NV),
     "v_sn10_gap_ratio": _Quantity(_AT_LEAST),
     "fmp": _Quantity(_AT_LEAST),
-    "f_pvalue": _Quantity(_EITHER),
-    "shape_pvalue": _Quantity(_EITHER),
-    "r": _Quantity(_AT_LEAST),
-    "r_pvalue": _Quantity(_AT_MOST),
-    "n_sweeps": _Quantity(_AT_LEAST, "sweeps", SCOPES),
-    "n_traces": _Quantity(_AT_LEAST, "traces"),
+    "f_pvalue": _Quantity(_EITHER, most=1),
+    "shape_pvalue": _Quantity(_EITHER, most=1),
+    "r": _Quantity(_AT_LEAST, most=1),
+    "r_pvalue": _Quantity(_EITHER, most=1),
+    "n_sweeps": _Quantity(_AT_LEAST, "sweeps", SCOPES, whole=True),
+    "n_traces": _Quantity(_AT_LEAST, "traces", most=2, whole=True),
     "v_outside_ms": _Quantity(_AT_MOST, "ms", from_zero=True),
-    "order_breaks": _Quantity(_AT_MOST, from_zero=True),
-    "clinician_marks": _Quantity(_AT_MOST, from_zero=True),
-    "suggested_marks": _Quantity(_AT_MOST, from_zero=True),
-    "polarity_buffers": _Quantity(_AT_MOST, from_zero=True),
+    "order_breaks": _Quantity(_AT_MOST, from_zero=True, whole=True),
+    "clinician_marks": _Quantity(_AT_MOST, from_zero=True, whole=True),
+    "suggested_marks": _Quantity(_AT_MOST, from_zero=True, whole=True),
+    "polarity_buffers": _Quantity(_AT_MOST, from_zero=True, whole=True),
 }
 """By name: columns of levels.csv and traces.csv, and counts of what speaks for or against a grade.
 """
 
 GRADES = (CR, ONE_TRACE_CR, RA)
 
-STATUSES = ("common practice, no source", "from memory", "own choice")
+FROM_MEMORY = "from memory"
+STATUSES = ("common practice, no source", FROM_MEMORY, "own choice")
 PUBLISHED = "published in "
 
 _TOP_KEYS = ("name", "version", "clause", "threshold", "discharge", "ehl_offset")
@@ -133,6 +138,9 @@ def _parse(toml: TomlFile) -> Criteria:
     for number, one in enumerate(ids, start=1):
         if one in ids[: number - 1]:
             raise toml.fail(f"clause {number}: a second clause {quoted(one)}")
+    absent = [clause for clause in clauses if RA in clause.grades]
+    if absent and not any(clause.quantity == "rn_nv" for clause in absent):
+        raise toml.fail("no clause of RA limits rn_nv; without quiet traces silence says nothing")
     return Criteria(
         name=toml.text(toml.root, "name", default=toml.name),
         version=toml.text(toml.root, "version"),
@@ -163,21 +171,38 @@ def _clause(toml: TomlFile, table: Table, number: int) -> Clause:
     assert value is not None  # the key is there
     if value < 0:
         raise toml.fail(f"'{place}.value' is {value:g}; it must be at least 0")
-    if quantity.endswith("pvalue") and value > 1:
-        raise toml.fail(f"'{place}.value' is {value:g}; a chance is at most 1")
-    return Clause(
+    if value > limited.most or (limited.whole and value != int(value)):
+        kind = "a whole number of at most" if limited.whole else "at most"
+        raise toml.fail(f"'{place}.value' is {value:g}; it must be {kind} {limited.most:g}")
+    meaning = toml.text(table, "meaning", place=place)
+    if not meaning.strip() or "\n" in meaning:
+        raise toml.fail(f"'{place}.meaning' is {quoted(meaning)}; it must be one line")
+    clause = Clause(
         id=name,
         quantity=quantity,
         scope=toml.choice(table, "scope", limited.scopes, place=place),
         operator=operator,
         value=value,
         unit=limited.unit,
-        meaning=toml.text(table, "meaning", place=place),
+        meaning=meaning,
         source=toml.text(table, "source", place=place),
         status=_status(toml, table, place),
         grades=toml.choices(table, "grades", GRADES, place=place),
         needed=toml.flag(table, "needed", default=True, place=place),
     )
+    _check_side(toml, clause, place)
+    return clause
+
+
+def _check_side(toml: TomlFile, clause: Clause, place: str) -> None:
+    """Refuse a p on the wrong side: a small one speaks for a response."""
+    if not clause.quantity.endswith("pvalue"):
+        return
+    small = clause.operator in _AT_MOST
+    if small and RA in clause.grades:
+        raise toml.fail(f"'{place}.operator' is '{clause.operator}'; RA needs a p above a limit")
+    if not small and {CR, ONE_TRACE_CR} & {*clause.grades}:
+        raise toml.fail(f"'{place}.operator' is '{clause.operator}'; CR needs a p below a limit")
 
 
 def _status(toml: TomlFile, table: Table, place: str) -> str:
@@ -188,6 +213,8 @@ def _status(toml: TomlFile, table: Table, place: str) -> str:
             f"'{place}.status' is {quoted(status)}; it must be one of {', '.join(STATUSES)}, "
             f"{PUBLISHED}..."
         )
+    if status == FROM_MEMORY and not toml.text(table, "source", place=place):
+        raise toml.fail(f"'{place}.source' is missing; say from memory of what")
     return status
 
 

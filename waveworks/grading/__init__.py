@@ -1,6 +1,7 @@
 """Grades of levels, clause by clause, and the thresholds that follow from them."""
 
-from waveworks.grading.grades import LevelGrade, grade_levels
+from waveworks.grading.grades import grade_levels
+from waveworks.grading.level_grade import LevelGrade
 from waveworks.grading.outcomes import Outcome
 from waveworks.grading.tables import CLAUSES_COLUMNS, clauses_table, graded_levels_table
 from waveworks.grading.threshold_table import THRESHOLDS_COLUMNS, thresholds_table

@@ -140,7 +140,9 @@ def _order(level: LevelMeasures, trace: FinalTrace) -> Known:
 
 
 def _clinician(level: LevelMeasures, trace: FinalTrace) -> Known:
-    return Known(float(_marks(level, trace).marks_from == "clinician"))
+    """Count marks on copies and on data that could not be used, too: somebody saw a response."""
+    own = _marks(level, trace).marks_from == "clinician"
+    return Known(float(own or any(one.marks.anywhere for one in level.recordings)))
 
 
 def _suggested(level: LevelMeasures, trace: FinalTrace) -> Known:

@@ -5,7 +5,7 @@ from typing import Any
 
 import pandas as pd
 
-from waveworks.grading.grades import LevelGrade
+from waveworks.grading.level_grade import LevelGrade
 from waveworks.measures.tables import LEVELS_COLUMNS, levels_table
 from waveworks.model import CONDITION_COLUMNS
 

@@ -48,6 +48,24 @@ def thresholds_table(found: Sequence[Threshold]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(THRESHOLDS_COLUMNS), dtype=object)
 
 
+def words_of(found: Threshold) -> tuple[str, ...]:
+    """Return what there is to say of a threshold beside its numbers.
+
+    Parameters
+    ----------
+    found : Threshold
+        Of a series.
+
+    Returns
+    -------
+    tuple of str
+        What the gold standard lacks, why there is no dB eHL, and whether it is provisional.
+    """
+    provisional = "provisional: it rests on grades that no clinician stands behind"
+    said = (*found.missing, found.no_ehl, provisional if found.provisional else "")
+    return tuple(part for part in said if part)
+
+
 def _row(found: Threshold) -> dict[str, Any]:
     cells = found.series.cells()
     return {
@@ -58,7 +76,7 @@ def _row(found: Threshold) -> dict[str, Any]:
         "ehl_offset_db": None if found.offset is None else found.offset.offset_db,
         "ehl_source": _source(found),
         "gold_standard": found.gold_standard,
-        "missing": "; ".join(part for part in (*found.missing, found.no_ehl) if part),
+        "missing": "; ".join(words_of(found)),
         "next_step": "",
         "minutes": None,
     }

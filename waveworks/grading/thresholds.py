@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 from waveworks.criteria import CR, INC, RA, Criteria
 from waveworks.criteria.model import Discharge, EhlOffset
-from waveworks.grading.grades import LevelGrade
+from waveworks.grading.counted_levels import CountedLevel, LevelSeries, level_series
+from waveworks.grading.level_grade import LevelGrade
 from waveworks.model import Condition
 
 EXACT, AT_MOST, ABOVE = "=", "<=", ">"
@@ -20,59 +21,6 @@ EXACT, AT_MOST, ABOVE = "=", "<=", ">"
 
 # Levels are decimal numbers, and their sums and differences are not exact.
 _SLACK_DB = 1e-6
-
-
-@dataclass(frozen=True, eq=False)
-class CountedLevel:
-    """What a level of a series counts for.
-
-    Parameters
-    ----------
-    level_db : float
-        In the unit of the series.
-    grade : {'CR', 'RA', 'Inc', ''}
-        Inc where grades of equal standing differ; empty where there is no trace.
-    one_trace : bool
-        A clear response from one trace only.
-    counted : tuple of LevelGrade
-        Of all conditions at this level those that count.
-    """
-
-    level_db: float
-    grade: str
-    one_trace: bool
-    counted: tuple[LevelGrade, ...]
-
-    @property
-    def replicated(self) -> bool:
-        """Whether it is a clear response that can be a threshold."""
-        return self.grade == CR and not self.one_trace
-
-    @property
-    def said(self) -> str:
-        """What it is, in words."""
-        if not self.grade:
-            return "has no trace to grade"
-        return f"is {self.grade}{' from one trace' if self.one_trace else ''}"
-
-
-@dataclass(frozen=True, eq=False)
-class LevelSeries:
-    """The levels of one condition, masked or not.
-
-    Parameters
-    ----------
-    series : Condition
-        Without level and masking.
-    unit : {'dB nHL', 'dB eHL', ''}
-        Of the levels; empty where they are not known.
-    levels : tuple of CountedLevel
-        From the lowest up; none where they are not known.
-    """
-
-    series: Condition
-    unit: str
-    levels: tuple[CountedLevel, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,6 +41,8 @@ class Threshold:
         What was added to the number in dB nHL.
     no_ehl : str
         Why a threshold has no number in dB eHL; empty where it has one.
+    provisional : bool
+        Whether a grade that it rests on is provisional.
     gold_standard : bool
         A replicated CR with a CR one step above and an RA one step below, or at the discharge
         level or lower, and no RA or Inc above it.
@@ -107,6 +57,7 @@ class Threshold:
     threshold_db_ehl: float | None = None
     offset: EhlOffset | None = None
     no_ehl: str = ""
+    provisional: bool = False
     gold_standard: bool = False
     missing: tuple[str, ...] = ()
 
@@ -132,56 +83,6 @@ def find_thresholds(
         dB eHL are two series.
     """
     return tuple(_threshold(one, criteria, corrected_age_weeks) for one in level_series(graded))
-
-
-def level_series(graded: Sequence[LevelGrade]) -> tuple[LevelSeries, ...]:
-    """Sort the levels of a session into series.
-
-    Parameters
-    ----------
-    graded : sequence of LevelGrade
-        All tested conditions.
-
-    Returns
-    -------
-    tuple of LevelSeries
-        In the order in which the session meets them.
-    """
-    found: dict[tuple[Condition, str], dict[float, list[LevelGrade]]] = {}
-    for one in graded:
-        condition = one.level.condition
-        at = found.setdefault((condition.series, _unit(condition)), {})
-        if _unit(condition):
-            at.setdefault(condition.level_db, []).append(one)
-    return tuple(
-        LevelSeries(series, unit, tuple(_count(db, at[db]) for db in sorted(at)))
-        for (series, unit), at in found.items()
-    )
-
-
-def _unit(condition: Condition) -> str:
-    if condition.level_db_nhl is not None:
-        return "dB nHL"
-    return "" if condition.level_db_ehl is None else "dB eHL"
-
-
-def _count(level_db: float, at_level: Sequence[LevelGrade]) -> CountedLevel:
-    """Choose what counts at one level."""
-    masked = [one for one in at_level if isinstance(one.level.condition.masking_db, float | int)]
-    if masked:
-        counted = [max(masked, key=_masking_db)]
-    else:
-        counted = [one for one in at_level if one.grade] or list(at_level)
-    grades = {one.grade for one in counted}
-    grade = grades.pop() if len(grades) == 1 else INC
-    one_trace = grade == CR and all(one.one_trace for one in counted)
-    return CountedLevel(level_db, grade, one_trace, tuple(counted))
-
-
-def _masking_db(one: LevelGrade) -> float:
-    masking_db = one.level.condition.masking_db
-    assert isinstance(masking_db, float | int)  # of masked levels only
-    return masking_db
 
 
 def _threshold(found: LevelSeries, criteria: Criteria, age_weeks: float | None) -> Threshold:
@@ -231,6 +132,12 @@ def _numbered(
         threshold_db_ehl=_ehl(found, db, offset),
         offset=offset,
         no_ehl=no_ehl,
+        provisional=any(
+            grade.provisional
+            for one in found.levels
+            if abs(one.level_db - db) <= criteria.threshold.step_db + _SLACK_DB
+            for grade in one.counted
+        ),
         gold_standard=not missing,
         missing=missing,
     )

@@ -80,14 +80,21 @@ def order_notes(
     Returns
     -------
     tuple of tuple of str
-        Of each level, against the next higher level with marks.
+        Of each level, against the next higher level with marks that can be; a clinician's only
+        against a clinician's.
     """
     notes: list[tuple[str, ...]] = [()] * len(levels)
     for members in _series(levels):
-        marked = [i for i in members if not math.isnan(marks[i].v_ms)]
+        marked = [i for i in members if _can_be(levels[i], marks[i])]
         for below in marked:
             db = {i: levels[i].condition.level_db for i in marked}
-            higher = [i for i in marked if db[i] > db[below]]
+            # A suggestion says nothing against what a clinician placed.
+            by_clinician = marks[below].marks_from == "clinician"
+            higher = [
+                i
+                for i in marked
+                if db[i] > db[below] and (marks[i].marks_from == "clinician" or not by_clinician)
+            ]
             if higher:
                 above = min(higher, key=db.__getitem__)
                 notes[below] = _breaks(levels[above], marks[above], levels[below], marks[below])
@@ -101,6 +108,14 @@ def _series(levels: Sequence[SeriesLevel]) -> list[list[int]]:
             key = (level.condition.series, level.condition.level_db_nhl is None)
             groups.setdefault(key, []).append(i)
     return [members for members in groups.values() if len(members) > 1]
+
+
+def _can_be(level: SeriesLevel, marks: MarkMeasure) -> bool:
+    """Tell whether there is a wave V that lies in the data, and before SN10."""
+    if math.isnan(marks.v_ms) or marks.sn10_ms <= marks.v_ms:
+        return False
+    axis = None if level.combined is None else level.combined.axis
+    return axis is None or axis.start_ms <= marks.v_ms <= axis.stop_ms
 
 
 def _breaks(

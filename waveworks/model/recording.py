@@ -104,6 +104,11 @@ class ClinicianMarks:
         """Whether a wave V mark was placed."""
         return not math.isnan(self.v_ms)
 
+    @property
+    def anywhere(self) -> bool:
+        """Whether any mark was placed."""
+        return self.placed or not math.isnan(self.sn10_ms)
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Recording:

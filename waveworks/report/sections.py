@@ -3,6 +3,7 @@
 from collections.abc import Collection, Iterable, Sequence
 
 from waveworks.grading import LevelGrade, Threshold, graded_levels_table
+from waveworks.grading.threshold_table import words_of
 from waveworks.loaders.session import Track
 from waveworks.measures.final_traces import COMBINED
 from waveworks.measures.level_views import level_progress
@@ -144,9 +145,7 @@ def _threshold_words(found: Threshold) -> Iterable[str]:
     ]
     standard = "gold standard met" if found.gold_standard else "gold standard not met"
     yield f"Threshold {', '.join(numbers)}; {standard}" if numbers else "No threshold"
-    yield from found.missing
-    if found.no_ehl:
-        yield found.no_ehl
+    yield from words_of(found)
 
 
 def _other_places(level: LevelMeasures) -> Iterable[str]:
