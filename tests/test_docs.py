@@ -28,6 +28,7 @@ from waveworks.dsp.noise_spectra import GRID, HIGHPASSES
 from waveworks.dsp.settling import follow_marks
 from waveworks.dsp.shape_fit import AMPLITUDE_SPREAD
 from waveworks.dsp.wave_shapes import FACTORS
+from waveworks.grading import CLAUSES_COLUMNS
 from waveworks.loaders import csv_format, manifest, session_toml
 from waveworks.measures.definitions import DEFINITIONS
 from waveworks.measures.tables import LEVELS_COLUMNS, MEASURES_COLUMNS, TRACES_COLUMNS
@@ -47,6 +48,7 @@ OUTPUTS = {
     "measures.csv": MEASURES_COLUMNS,
     "levels.csv": LEVELS_COLUMNS,
     "traces.csv": TRACES_COLUMNS,
+    "clauses.csv": CLAUSES_COLUMNS,
 }
 
 

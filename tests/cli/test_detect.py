@@ -51,7 +51,7 @@ def rows_of(folder):
 
 def test_provenance_tells_all_that_decided(tmp_path):
     options = ("--noise-window", 1, 24, "--reject-uv", 90, "--alpha", 0.02, "--looks", "500,1000")
-    tests = ("--test", "calibrated-f", "--test", "customary-f", "--test", "shape")
+    tests = ("--test", "calibrated-f", "--test", "customary-f", "--test", "shape", "--bins", 8)
     run(SESSION, "-o", tmp_path / "d", *options, *tests, "--boundary", "obrien-fleming")
     found = provenance_of(tmp_path / "d")
     assert found["plan"] == {
@@ -59,6 +59,7 @@ def test_provenance_tells_all_that_decided(tmp_path):
         "alpha": 0.02,
         "looks": [500, 1000],
         "boundary": "obrien-fleming",
+        "n_bins": 8,
     }
     CliRunner().invoke(commands, ["measure", SESSION, "-o", str(tmp_path / "m"),
                                   *map(str, options[:5])])  # fmt: skip
@@ -199,3 +200,18 @@ def test_a_look_that_no_recording_reaches_is_a_fault(tmp_path):
     assert result.exit_code == 1
     assert "no look is possible: 2000 sweeps" in result.output
     assert (tmp_path / "out" / "detection.csv").exists()
+
+
+def test_the_bins_of_t2_change_its_row_and_no_other(tmp_path):
+    tests = ("--test", "hotelling-t2", "--test", "shape")
+    run(SESSION, "-o", tmp_path / "twelve", *tests)
+    run(SESSION, "-o", tmp_path / "six", *tests, "--bins", 6)
+    pairs = [
+        (one, other)
+        for one, other in zip(rows_of(tmp_path / "twelve"), rows_of(tmp_path / "six"), strict=True)
+        if one["test"] in ("hotelling-t2", "shape") and one["pvalue"]
+    ]
+    assert {one["test"] for one, _ in pairs} == {"hotelling-t2", "shape"}
+    for one, other in pairs:
+        same = one["statistic"] == other["statistic"]
+        assert same is (one["test"] == "shape")

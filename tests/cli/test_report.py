@@ -10,7 +10,14 @@ import numpy as np
 import pytest
 
 MADE_ON = r"<time .*</time>"
-TABLES = {"measures.csv", "levels.csv", "traces.csv", "provenance.json"}
+TABLES = {
+    "measures.csv",
+    "levels.csv",
+    "traces.csv",
+    "clauses.csv",
+    "thresholds.csv",
+    "provenance.json",
+}
 
 
 def rows_of(path):
@@ -18,14 +25,14 @@ def rows_of(path):
         return list(csv.DictReader(file))
 
 
-def test_report_writes_the_page_and_what_measure_writes(run, quiet_ward, tmp_path):
+def test_report_writes_the_page_and_what_grade_writes(run, quiet_ward, tmp_path):
     result = run("report", quiet_ward, "-o", "out")
     assert result.exit_code == 0, result.output
     out = tmp_path / "out"
     assert {path.name for path in out.iterdir()} == TABLES | {"report.html"}
-    run("measure", quiet_ward, "-o", "measured")
+    run("grade", quiet_ward, "-o", "graded")
     for name in TABLES:
-        assert (out / name).read_bytes() == (tmp_path / "measured" / name).read_bytes()
+        assert (out / name).read_bytes() == (tmp_path / "graded" / name).read_bytes()
     assert "Written to out." in result.output
     assert "licensed practitioner" in result.output
 

@@ -7,7 +7,8 @@ from scipy import stats
 from waveworks.dsp.detectors import DETECTORS, detector, fmp_limits
 from waveworks.dsp.fstats import f_statistic
 from waveworks.dsp.group_sequential import sequential_limits
-from waveworks.dsp.looks import first_look
+from waveworks.dsp.hotelling import epoch_blocks, hotelling_t2, time_voltage_means
+from waveworks.dsp.looks import first_look, levels_from_paths, quadratic_p_paths
 from waveworks.errors import DataError
 from waveworks.simulate.noise import simulate_noise
 from waveworks.simulate.response import response
@@ -165,3 +166,19 @@ def test_fmp_limits_without_a_level_or_without_noise():
     for looks, levels in (([100, 400], [0.01, 0.01]), ([100, 200], [0.01]), ([100], [1.0])):
         with pytest.raises(DataError):
             fmp_limits(sweeps, looks, levels)
+
+
+def test_the_bins_of_t2_are_a_setting():
+    sweeps = simulate_noise("Q33", 400, seed=59)[:, 60:205]
+    six = detector("hotelling-t2", n_bins=6)
+    means = time_voltage_means(epoch_blocks(sweeps, 10), 6)
+    assert six.looks(sweeps, [400]).pvalue[0] == pytest.approx(hotelling_t2(means).pvalue)
+    assert "6 time-voltage means" in six.words
+    # Fewer components: their looks depend on each other as those of five, not of eleven.
+    looks = [100, 200, 300, 400]
+    paths = quadratic_p_paths(np.ones(5), looks, 20_000, seed=4711)
+    level = levels_from_paths(paths, looks, 0.05)
+    assert list(six.levels(sweeps, looks, 0.05)) == list(level)
+    assert list(detector("hotelling-t2").levels(sweeps, looks, 0.05)) != list(level)
+    with pytest.raises(DataError, match="n_bins is 1"):
+        detector("hotelling-t2", n_bins=1)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from waveworks.calibration.sources import NoiseSource
 from waveworks.dsp._validate import one_of, whole_number
-from waveworks.dsp.detectors import DETECTORS, detector
+from waveworks.dsp.detectors import DETECTORS, N_BINS, detector
 from waveworks.dsp.looks import KINDS, checked_looks, first_look
 from waveworks.errors import DataError
 from waveworks.parallel import map_tasks, task_seeds
@@ -53,6 +53,8 @@ class Experiment:
         Of the boundary.
     n_runs : int
         Recordings for each noise and amplitude.
+    n_bins : int
+        Time-voltage means of T2.
     seed : int
         Decides everything. Every noise starts from the same random numbers, so that a row of the
         table does not depend on what else was tried; rows of two noises are not independent.
@@ -65,6 +67,7 @@ class Experiment:
     looks: tuple[int, ...] = (500,)
     kind: str = "constant"
     n_runs: int = 500
+    n_bins: int = N_BINS
     seed: int = 1
 
     @property
@@ -119,6 +122,7 @@ class _Batch:
     seed: np.random.SeedSequence
     looks: tuple[int, ...]
     levels: dict[str, FloatArray]
+    n_bins: int
 
 
 def run(
@@ -191,7 +195,7 @@ def _check(experiment: Experiment) -> None:
         raise DataError(f"alpha is {experiment.alpha:g}; it must be between 0 and 1")
     checked_looks(experiment.looks)
     for name in experiment.tests:
-        detector(name)
+        detector(name, n_bins=experiment.n_bins)
     for amplitude_nv in experiment.amplitudes_nv:
         if not (math.isfinite(amplitude_nv) and amplitude_nv >= 0):
             raise DataError(f"amplitude is {amplitude_nv:g} nV; it must be a number of at least 0")
@@ -225,7 +229,7 @@ def _plan(experiment: Experiment, source: NoiseSource) -> _Plan:
         return plan
     step_ms = source.axis.step_ms
     for name in experiment.tests:
-        test = DETECTORS[name]
+        test = detector(name, n_bins=experiment.n_bins)
         try:
             # A test that is not possible on this noise says so before any work is handed out.
             test.looks(sweeps, looks[-1:], step_ms=step_ms)
@@ -248,7 +252,9 @@ def _batches(
     for source, amplitude_nv in groups:
         for size, seed in zip(sizes, seeds, strict=True):
             levels = plans[id(source)].levels
-            yield _Batch(source, amplitude_nv, size, seed, experiment.looks, levels)
+            yield _Batch(
+                source, amplitude_nv, size, seed, experiment.looks, levels, experiment.n_bins
+            )
 
 
 def _window(source: NoiseSource) -> slice:
@@ -266,5 +272,6 @@ def _run_batch(batch: _Batch) -> dict[str, tuple[NDArray[np.int64], FloatArray]]
     for run_number in range(batch.n_runs):
         sweeps = (batch.source.draw(batch.looks[-1], rng) + wave)[:, window]
         for name, found in pvalues.items():
-            found[run_number] = DETECTORS[name].looks(sweeps, looks, step_ms=axis.step_ms).pvalue
+            test = detector(name, n_bins=batch.n_bins)
+            found[run_number] = test.looks(sweeps, looks, step_ms=axis.step_ms).pvalue
     return {name: (first_look(p, batch.levels[name]), p[:, -1]) for name, p in pvalues.items()}

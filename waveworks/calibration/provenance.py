@@ -7,7 +7,7 @@ from typing import Any
 from waveworks.calibration.experiment import Cell, Experiment, latency_ms
 from waveworks.calibration.own_sweeps import SHARED
 from waveworks.calibration.table import calibration_table, off_nominal
-from waveworks.dsp.detectors import DETECTORS
+from waveworks.dsp.detectors import detector
 from waveworks.model import Session
 from waveworks.pipeline.cautions import CAUTIONS
 from waveworks.pipeline.provenance import settings_used, source_of, versions
@@ -82,11 +82,14 @@ def _provenance(
         "unknown_columns": [] if session is None else list(session.unknown_columns),
         "left_out": list(left_out),
         "experiment": {
-            "tests": {name: DETECTORS[name].words for name in experiment.tests},
+            "tests": {
+                name: detector(name, n_bins=experiment.n_bins).words for name in experiment.tests
+            },
             "amplitudes_nv": list(experiment.amplitudes_nv),
             "alpha": experiment.alpha,
             "n_sweeps_at_looks": list(experiment.looks),
             "boundary": experiment.kind,
+            "n_bins": experiment.n_bins,
             "n_runs": experiment.n_runs,
             "seed": experiment.seed,
         },

@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from waveworks.cli.looks import NameOf, alpha_option, boundary_option, looks_option, tests_option
+from waveworks.cli.looks import (
+    NameOf,
+    alpha_option,
+    bins_option,
+    boundary_option,
+    looks_option,
+    tests_option,
+)
 from waveworks.cli.options import json_option, output_options, reading_options
 from waveworks.cli.reading import read_with_options
 from waveworks.cli.show import show_faults, show_tables
@@ -61,6 +68,7 @@ def _noises() -> Iterable[str]:
     help="Response that is added; 0 counts false positives; may be given again.",
 )
 @tests_option
+@bins_option
 @alpha_option
 @looks_option
 @boundary_option
@@ -91,6 +99,7 @@ def calibrate(
     kinds: tuple[str, ...],
     amplitudes_nv: tuple[float, ...],
     tests: tuple[str, ...],
+    n_bins: int | None,
     alpha: float,
     looks: tuple[int, ...],
     boundary: str,
@@ -132,7 +141,7 @@ def calibrate(
     )
     from waveworks.calibration.own_sweeps import SHARED
     from waveworks.calibration.provenance import write_calibration
-    from waveworks.dsp.detectors import DETECTORS
+    from waveworks.dsp.detectors import DETECTORS, N_BINS
     from waveworks.measures.tables import rows_of
     from waveworks.pipeline.cautions import CAUTIONS
     from waveworks.writers.output import output_folder
@@ -156,6 +165,7 @@ def calibrate(
             looks=looks or (500,),
             kind=boundary,
             n_runs=n_runs,
+            n_bins=n_bins or N_BINS,
             seed=seed,
         )
         with _executor(workers, scheduler) as executor, _bar(experiment.n_tasks) as on_done:

@@ -5,7 +5,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from waveworks.cli.looks import all_tests_option, alpha_option, boundary_option, looks_option
+from waveworks.cli.looks import (
+    all_tests_option,
+    alpha_option,
+    bins_option,
+    boundary_option,
+    looks_option,
+)
 from waveworks.cli.options import (
     NO_DETECTION,
     detection_options,
@@ -41,6 +47,7 @@ _COLUMNS = (
 @session_argument
 @output_options
 @all_tests_option
+@bins_option
 @alpha_option
 @looks_option
 @boundary_option
@@ -54,6 +61,7 @@ def detect(
     output: Path,
     force: bool,
     tests: tuple[str, ...],
+    n_bins: int | None,
     alpha: float,
     looks: tuple[int, ...],
     boundary: str,
@@ -66,13 +74,16 @@ def detect(
     alpha. --noise-window is for the shape test of A and B buffers. Writes detection.csv (a row a
     recording and test) and provenance.json.
     """
+    from waveworks.dsp.detectors import N_BINS
     from waveworks.loaders.csv_format import read_csv_format
     from waveworks.measures.detect import DetectionPlan, detect_recordings
     from waveworks.pipeline.cautions import CAUTIONS
     from waveworks.pipeline.detecting import write_detection
     from waveworks.writers.output import output_folder
 
-    plan = DetectionPlan(tests=tests, alpha=alpha, looks=looks, kind=boundary)
+    plan = DetectionPlan(
+        tests=tests, alpha=alpha, looks=looks, kind=boundary, n_bins=n_bins or N_BINS
+    )
     with output_folder(output, force=force, source=session) as draft:
         read, settings = read_with_options(session, options | dict.fromkeys(NO_DETECTION))
         if options["noise_window"] is not None and not _learns_noise(read, plan):

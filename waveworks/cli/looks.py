@@ -129,6 +129,12 @@ looks_option = click.option(
     default="",
     help="Look after so many sweeps: 200,400,1000 or 200:4000:200. Default: once, at the end.",
 )
+bins_option = click.option(
+    "--bins",
+    "n_bins",
+    type=click.IntRange(min=2),
+    help="Equal slices of the window whose means hotelling-t2 takes. Default: 12.",
+)
 alpha_option = click.option(
     "--alpha",
     metavar="P",

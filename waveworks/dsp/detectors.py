@@ -8,13 +8,13 @@ over the same looks without a response; they decide how much the level of each l
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from waveworks.dsp._validate import finite_array, one_of, sweeps_array
+from waveworks.dsp._validate import finite_array, one_of, sweeps_array, whole_number
 from waveworks.dsp.average_noise import average_noise
 from waveworks.dsp.coloured_noise import ROUNDING
 from waveworks.dsp.fstats import growth
@@ -216,15 +216,12 @@ def _sign_flip(sweeps: FloatArray, _: float) -> tuple[float, float, str]:
     return found.statistic, found.pvalue, ""
 
 
-def _hotelling(sweeps: FloatArray, _: float) -> tuple[float, float, str]:
+def _hotelling(n_bins: int, sweeps: FloatArray, _: float) -> tuple[float, float, str]:
     # Blocks as large as leave twice as many epochs as features.
-    per_block = min(PER_BLOCK, max(1, len(sweeps) // (2 * N_BINS)))
-    found = hotelling_t2(time_voltage_means(epoch_blocks(sweeps, per_block), N_BINS))
-    return (
-        found.t2,
-        found.pvalue,
-        _bursts_note("hotelling-t2") if average_noise(sweeps).bursts else "",
-    )
+    per_block = min(PER_BLOCK, max(1, len(sweeps) // (2 * n_bins)))
+    found = hotelling_t2(time_voltage_means(epoch_blocks(sweeps, per_block), n_bins))
+    note = _bursts_note("hotelling-t2") if average_noise(sweeps).bursts else ""
+    return found.t2, found.pvalue, note
 
 
 def _shape(sweeps: FloatArray, step_ms: float) -> tuple[float, float, str]:
@@ -237,8 +234,10 @@ def _paths_of_f(sweeps: FloatArray, _: float, counts: FloatArray, n_paths: int) 
     return _quadratic_paths(tuple(eigenvalues.tolist()), tuple(counts.tolist()), n_paths)
 
 
-def _paths_of_t2(_: FloatArray, __: float, counts: FloatArray, n_paths: int) -> FloatArray:
-    return _quadratic_paths((1.0,) * (N_BINS - 1), tuple(counts.tolist()), n_paths)
+def _paths_of_t2(
+    n_bins: int, _: FloatArray, __: float, counts: FloatArray, n_paths: int
+) -> FloatArray:
+    return _quadratic_paths((1.0,) * (n_bins - 1), tuple(counts.tolist()), n_paths)
 
 
 @lru_cache(maxsize=4)
@@ -253,6 +252,15 @@ def _paths_of_shape(
     sweeps: FloatArray, step_ms: float, counts: FloatArray, n_paths: int
 ) -> FloatArray:
     return shape_p_paths(sweeps, step_ms, counts, n_paths)
+
+
+def _hotelling_detector(n_bins: int) -> Detector:
+    return Detector(
+        "hotelling-t2",
+        f"Hotelling's T2 of {n_bins} time-voltage means",
+        partial(_hotelling, n_bins),
+        partial(_paths_of_t2, n_bins),
+    )
 
 
 def fmp_limits(sweeps: ArrayLike, n_sweeps: ArrayLike, levels: ArrayLike) -> FloatArray:
@@ -306,12 +314,7 @@ DETECTORS = {
             _sign_flip,
             _paths_of_f,
         ),
-        Detector(
-            "hotelling-t2",
-            "Hotelling's T2 of twelve time-voltage means",
-            _hotelling,
-            _paths_of_t2,
-        ),
+        _hotelling_detector(N_BINS),
         Detector(
             "shape",
             "the best of nine V-SN10 shapes at any latency, in this recording's own noise",
@@ -323,13 +326,16 @@ DETECTORS = {
 """By name, in the order in which they are told."""
 
 
-def detector(name: str) -> Detector:
+def detector(name: str, *, n_bins: int = N_BINS) -> Detector:
     """Return a detector by its name.
 
     Parameters
     ----------
     name : str
         One of `DETECTORS`.
+    n_bins : int
+        Time-voltage means of T2, of which one goes with the window mean; the other tests have
+        none.
 
     Returns
     -------
@@ -338,6 +344,8 @@ def detector(name: str) -> Detector:
     Raises
     ------
     DataError
-        If there is none, with the names that there are.
+        If there is none, with the names that there are, or there are fewer than two bins.
     """
-    return DETECTORS[one_of(name, tuple(DETECTORS), name="test")]
+    found = DETECTORS[one_of(name, tuple(DETECTORS), name="test")]
+    whole_number(n_bins, name="n_bins", least=2, most=10_000)
+    return found if name != "hotelling-t2" else _hotelling_detector(n_bins)

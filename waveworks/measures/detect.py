@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from waveworks.dsp.detectors import DETECTORS
+from waveworks.dsp.detectors import DETECTORS, N_BINS, detector
 from waveworks.dsp.multiple_tests import holm
 from waveworks.errors import DataError
 from waveworks.loaders.continuous import is_continuous
@@ -43,12 +43,15 @@ class DetectionPlan:
         Sweeps at each look; empty is one look at all of them.
     kind : str
         Of the boundary, see `levels_from_paths`.
+    n_bins : int
+        Time-voltage means of T2.
     """
 
     tests: tuple[str, ...] = ()
     alpha: float = 0.01
     looks: tuple[int, ...] = ()
     kind: str = "constant"
+    n_bins: int = N_BINS
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "tests", tuple(dict.fromkeys(self.tests)))
@@ -188,13 +191,14 @@ class _Tests:
     def _detector(
         self, here: Detection, name: str, epochs: NDArray[np.float64], size: int
     ) -> Detection:
-        detector, plan = DETECTORS[name], self.plan
-        named = replace(here, test=name, words=detector.words)
+        plan = self.plan
+        test = detector(name, n_bins=plan.n_bins)
+        named = replace(here, test=name, words=test.words)
         counts = np.array(here.looks) // size
         step_ms = here.recording.data.axis.step_ms
         try:
-            at_looks = detector.looks(epochs, counts, step_ms=step_ms)
-            levels = detector.levels(epochs, counts, plan.alpha, plan.kind, step_ms=step_ms)
+            at_looks = test.looks(epochs, counts, step_ms=step_ms)
+            levels = test.levels(epochs, counts, plan.alpha, plan.kind, step_ms=step_ms)
         except DataError as fault:
             return noted(named, f"no test: {fault}")
         least = np.array([least_p(name, int(count)) for count in counts])

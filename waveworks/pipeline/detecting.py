@@ -74,6 +74,7 @@ def _provenance(
             "alpha": plan.alpha,
             "looks": list(plan.looks),
             "boundary": plan.kind,
+            "n_bins": plan.n_bins,
         },
         "detection.csv": {
             f"{cell_text(one.recording.name)}|{one.test}": {
