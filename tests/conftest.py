@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import settings
 
 from waveworks.model import (
     Average,
@@ -17,6 +18,10 @@ from waveworks.model import (
     Recording,
     Sweeps,
 )
+
+# A busy machine is no fault of the code: time is measured by the benchmarks alone.
+settings.register_profile("no deadline", deadline=None)
+settings.load_profile("no deadline")
 
 PROJECT = Path(__file__).parents[1]
 
